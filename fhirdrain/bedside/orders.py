@@ -1,0 +1,85 @@
+"""Orders over time: which one was in force when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from fhirdrain.bedside.reading import Reading
+
+ORDERED = ("suction-ordered", "mode-ordered")
+# Only these can be held against an order.
+FOLLOWING = ("suction-set", "mode")
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One order of a drain: its readings (magnitude, mode), from `start` until `end` if stated.
+
+    `replaces` and `replaced_by` are identities of the orders before and after it.
+    """
+
+    identity: str
+    readings: tuple[Reading, ...]
+    start: datetime
+    end: datetime | None
+    replaces: tuple[str, ...] = ()
+    replaced: bool = False
+
+
+def orders_of(readings: Iterable[Reading]) -> list[Order]:
+    """Return the orders of one drain in order of time, the withdrawn ones among them.
+
+    A new order replaces the one in force from its time on; orders of one time stand together.
+    A withdrawn order replaces nothing and is replaced by nothing.
+    """
+    grouped: dict[str, list[Reading]] = {}
+    for reading in readings:
+        if reading.observable in ORDERED:
+            grouped.setdefault(reading.identity, []).append(reading)
+    orders = [
+        Order(identity, tuple(group), group[0].time, group[0].end)
+        for identity, group in grouped.items()
+    ]
+    orders.sort(key=lambda order: (order.start, order.identity))
+    standing = [order for order in orders if any(r.counts for r in order.readings)]
+    starts = sorted({order.start for order in standing})
+    result = []
+    for order in orders:
+        if order in standing:
+            place = starts.index(order.start)
+            before = starts[place - 1] if place else None
+            order = replace(
+                order,
+                replaces=tuple(o.identity for o in standing if o.start == before),
+                replaced=place + 1 < len(starts),
+            )
+        result.append(order)
+    return result
+
+
+def in_force(orders: Sequence[Order], at: datetime) -> tuple[Order, ...]:
+    """Return the orders in force at a time; none is an answer, never a default."""
+    begun = [
+        order
+        for order in orders
+        if order.start <= at and any(reading.counts for reading in order.readings)
+    ]
+    if not begun:
+        return ()
+    newest = max(order.start for order in begun)
+    return tuple(o for o in begun if o.start == newest and (o.end is None or at <= o.end))
+
+
+def link_orders(readings: Iterable[Reading]) -> list[Reading]:
+    """Return one drain's readings with `order` set on suction-set and mode where one was in force."""
+    readings = list(readings)
+    orders = orders_of(readings)
+    result = []
+    for reading in readings:
+        if reading.observable in FOLLOWING:
+            order = next(iter(in_force(orders, reading.time)), None)
+            reading = replace(reading, order=order.identity if order else None)
+        result.append(reading)
+    return result

@@ -1,0 +1,91 @@
+"""A reading: one thing observed about one drain at one time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+
+Value = Decimal | str | None
+Part = Decimal | int | str
+
+WITHDRAWN = "entered-in-error"
+
+# At one instant a drain is placed before anything is read of it, an order is given before the
+# setting that follows it, and a drain is read a last time before it is removed.
+_RANK = {
+    "placed": 0,
+    "drain-site": 1,
+    "mode-ordered": 2,
+    "suction-ordered": 2,
+    "removed": 9,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """State one observation as it was charted, in the house's words and units.
+
+    `value` is a Decimal in `unit` (UCUM), a word of the observable, or None where it has only
+    parts or is `absent` (a reason: not_done, unable, refused, not_applicable). `time` is when
+    it was seen (for an amount, when its interval ended), `start` where the source states since
+    when, `end` until when an order holds; all are aware datetimes. `recorded` is when the source
+    stored it. `text` is the word as charted, `original` the number and unit before conversion.
+    `identity` and `order` (identity of the order in force) are given by `resources` and `orders`.
+    """
+
+    source: str
+    patient: str
+    drain: str
+    observable: str
+    time: datetime
+    value: Value = None
+    unit: str | None = None
+    parts: Mapping[str, Part] = field(default_factory=dict)
+    absent: str | None = None
+    row: str | None = None
+    item: str | None = None
+    episode: int = 1
+    start: datetime | None = None
+    end: datetime | None = None
+    recorded: datetime | None = None
+    status: str = "final"
+    encounter: str | None = None
+    performer: str | None = None
+    note: str | None = None
+    round: str | None = None
+    text: str | None = None
+    original: tuple[Decimal, str] | None = None
+    identity: str = ""
+    order: str | None = None
+
+    @property
+    def counts(self) -> bool:
+        """Tell whether it stands: it was not withdrawn."""
+        return self.status != WITHDRAWN
+
+    @property
+    def amount(self) -> Decimal | None:
+        """Return the number it carries, if it stands and carries one."""
+        return self.value if self.counts and isinstance(self.value, Decimal) else None
+
+    @property
+    def sort_key(self) -> tuple[datetime, int, str, str]:
+        """Order the readings of a drain: by time, then by what must have come first, then fixed."""
+        return self.time, _RANK.get(self.observable, 5), self.observable, self.identity
+
+    @property
+    def content(self) -> tuple[object, ...]:
+        """Return what was said, without who said it, when it was stored, and its status."""
+        return (
+            self.drain,
+            self.time.timestamp(),
+            self.value if not isinstance(self.value, Decimal) else str(self.value),
+            self.unit,
+            tuple(sorted((name, str(part)) for name, part in self.parts.items())),
+            self.absent,
+            self.start and self.start.timestamp(),
+            self.end and self.end.timestamp(),
+            self.text,
+        )

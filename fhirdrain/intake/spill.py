@@ -1,0 +1,71 @@
+"""Source items of any number, sorted by patient, drain and time through a temporary file."""
+
+from __future__ import annotations
+
+import pickle
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from datetime import UTC
+from itertools import groupby
+from pathlib import Path
+from types import TracebackType
+
+from fhirdrain.intake.item import SourceItem
+
+_BATCH = 2000
+
+
+class Spill:
+    """Takes items in any order and gives them back a patient at a time, in order.
+
+    Memory holds one batch and one patient. The file is in a private temporary folder and is
+    removed when the spill is closed; it holds patient data until then.
+    """
+
+    def __init__(self) -> None:
+        self._folder = tempfile.TemporaryDirectory(prefix="fhirdrain-")
+        self._base = sqlite3.connect(Path(self._folder.name) / "spill.sqlite")
+        self._base.executescript(
+            "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;"
+            # The key is the order, so giving back needs no sorting.
+            "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
+            " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
+        )
+        self._waiting: list[tuple[str, str, str, int, bytes]] = []
+
+    def __enter__(self) -> Spill:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._base.close()
+        self._folder.cleanup()
+
+    def add(self, item: SourceItem) -> None:
+        """Keep an item."""
+        first = item.readings[0] if item.readings else None
+        drain = first.drain if first else ""
+        time = first.time.astimezone(UTC).isoformat() if first else ""
+        # Our own objects, written and read by this process alone.
+        body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
+        self._waiting.append((item.patient, drain, time, item.arrival, body))
+        if len(self._waiting) >= _BATCH:
+            self._flush()
+
+    def _flush(self) -> None:
+        self._base.executemany("INSERT INTO item VALUES (?, ?, ?, ?, ?)", self._waiting)
+        self._waiting.clear()
+
+    def patients(self) -> Iterator[tuple[str, list[SourceItem]]]:
+        """Yield each patient with its items, sorted by drain and time."""
+        self._flush()
+        rows = self._base.execute(
+            "SELECT patient, body FROM item ORDER BY patient, drain, time, arrival"
+        )
+        for patient, group in groupby(rows, key=lambda row: row[0]):
+            yield patient, [pickle.loads(body) for _, body in group]

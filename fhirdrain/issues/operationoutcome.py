@@ -1,0 +1,69 @@
+"""Issues as a FHIR R4 OperationOutcome."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from fhirdrain.issues.issue import Issue
+
+# The standard extensions for a place in a text (R4, "issue source" and its line and column).
+LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
+COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
+SOURCE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-source"
+
+
+def _entry(issue: Issue, show_values: bool) -> dict[str, Any]:
+    entry: dict[str, Any] = {}
+    extensions: list[dict[str, Any]] = []
+    if issue.file:
+        extensions.append({"url": SOURCE, "valueString": issue.file})
+    if issue.line:
+        extensions.append({"url": LINE, "valueInteger": issue.line})
+    if issue.column:
+        extensions.append({"url": COLUMN, "valueInteger": issue.column})
+    if extensions:
+        entry["extension"] = extensions
+    entry["severity"] = issue.severity
+    entry["code"] = issue.code
+    entry["details"] = {"coding": [{"system": RULES, "code": issue.rule}], "text": issue.message}
+    diagnostics = [issue.hint] if issue.hint else []
+    if show_values and issue.value:
+        diagnostics.append(f"value: {issue.value}")
+    if diagnostics:
+        entry["diagnostics"] = "; ".join(diagnostics)
+    if issue.location:
+        entry["expression"] = [issue.location]
+    return entry
+
+
+# Rule names are codes of this system; it names them and is not published as a CodeSystem.
+RULES = "https://fhirdrain.example/fhir/rules"
+
+
+def to_operation_outcome(issues: Iterable[Issue], *, show_values: bool = False) -> dict[str, Any]:
+    """Return an OperationOutcome; without issues it holds one that says all was well."""
+    entries = [_entry(issue, show_values) for issue in issues]
+    if not entries:
+        entries = [
+            {"severity": "information", "code": "informational", "details": {"text": "no issues"}}
+        ]
+    return {"resourceType": "OperationOutcome", "issue": entries}
+
+
+def from_operation_outcome(outcome: Any) -> list[Issue]:
+    """Return the issues somebody else's OperationOutcome states, as far as they can be read."""
+    issues = []
+    for entry in outcome.get("issue", []) if isinstance(outcome, dict) else []:
+        text = entry.get("details", {}).get("text") or entry.get("diagnostics") or "no reason given"
+        places = entry.get("expression") or entry.get("location") or [""]
+        issues.append(
+            Issue(
+                severity=entry.get("severity", "error"),
+                code=entry.get("code", "processing"),
+                rule="server",
+                message=text,
+                location=places[0],
+            )
+        )
+    return issues

@@ -1,0 +1,589 @@
+"""The site file, checked and compiled: what each column, code, word and time means here."""
+
+from __future__ import annotations
+
+import codecs
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import time, timedelta, timezone
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, ValidationError
+
+from fhirdrain.bedside.settings import DrainSettings, Settings
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.issues import Issue, render_issue
+from fhirdrain.site.model import (
+    ColumnsSection,
+    DrainSection,
+    ItemSection,
+    NumberSection,
+    SiteFile,
+    SourceSection,
+    SystemsSection,
+)
+from fhirdrain.site.places import Places
+from fhirdrain.site.policy import load_policy
+from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Observable
+from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
+
+__all__ = ["Item", "Meaning", "Site", "Source", "load_site", "read_site"]
+
+STATUSES = ("registered", "preliminary", "final", "amended", "corrected", "entered-in-error")
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What a text of the source says: one observable with its value, unit and parts.
+
+    `absent` is the reason why there is no value, where the text says so.
+    """
+
+    observable: str
+    value: Decimal | str | None = None
+    unit: str | None = None
+    parts: Mapping[str, Decimal | int | str] = field(default_factory=dict)
+    absent: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """What one item code of a source means.
+
+    `words` are its texts; a number outside them is of the observable `number`, in `unit` where
+    the source gives none. `absent` maps texts to a reason, `no_reading` are texts that say nothing.
+    """
+
+    code: str
+    words: Mapping[str, tuple[Meaning, ...]]
+    number: str | None
+    unit: str | None
+    scale: str | None
+    drain: str | None
+    absent: Mapping[str, str]
+    no_reading: frozenset[str]
+    ignore: str | None
+    observables: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One source of a site: its form, its columns and its items."""
+
+    name: str
+    kind: str
+    layout: str
+    delimiter: str
+    encoding: str
+    decimal: str
+    thousands: str | None
+    time_format: str
+    zone: ZoneInfo | timezone | None
+    default_status: str
+    status_words: Mapping[str, str]
+    set_aside: tuple[tuple[str, frozenset[str]], ...]
+    columns: ColumnsSection
+    items: Mapping[str, Item]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A site: its identifier systems, the settings for the arithmetic, its drains and sources."""
+
+    id: str
+    name: str
+    systems: SystemsSection
+    settings: Settings
+    labels: Mapping[str, str]
+    sources: Mapping[str, Source]
+    unit_aliases: Mapping[str, str]
+    policy: Path | None
+
+    def source(self, name: str | None) -> Source:
+        """Return a source by name, or the only one; raises `ConfigurationError`."""
+        if name is None:
+            if len(self.sources) == 1:
+                return next(iter(self.sources.values()))
+            raise ConfigurationError(
+                f"the site file has {len(self.sources)} sources",
+                hint=f"say which with --source: {', '.join(self.sources)}",
+            )
+        if name not in self.sources:
+            raise ConfigurationError(
+                f'the site file has no source "{name}"', hint=f"it has: {', '.join(self.sources)}"
+            )
+        return self.sources[name]
+
+
+def load_site(path: Path) -> Site:
+    """Return the site in a file; raises `ConfigurationError` with every fault, a line each."""
+    site, issues = read_site(path)
+    faults = [issue for issue in issues if issue.is_error]
+    if site is None or faults:
+        first = render_issue(faults[0])
+        more = f" (and {len(faults) - 1} more)" if len(faults) > 1 else ""
+        raise ConfigurationError(first + more, hint=f"fhirdrain site {path} lists them all")
+    return site
+
+
+def read_site(path: Path) -> tuple[Site | None, list[Issue]]:
+    """Return the site in a file with what is wrong in it; the site is None when it has errors."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except OSError as error:
+        raise ConfigurationError(
+            f"the site file cannot be read: {error.strerror}", place=str(path)
+        ) from None
+    except UnicodeDecodeError as error:
+        return None, [_fault(path, f"not UTF-8: {error.reason} at byte {error.start}")]
+    try:
+        data = tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        place = re.search(r"line (\d+), column (\d+)", str(error))
+        line, column = (int(place[1]), int(place[2])) if place else (0, 0)
+        return None, [_fault(path, f"not valid TOML: {error}", line=line, column=column)]
+    places = Places(text)
+    try:
+        model = SiteFile.model_validate(data)
+    except ValidationError as error:
+        return None, [_from_pydantic(path, places, fault) for fault in error.errors()]
+    compiler = _Compiler(path, places)
+    site = compiler.site(model)
+    return (None if any(i.is_error for i in compiler.issues) else site), compiler.issues
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return a hint that names the nearest known name, or all of them when none is near."""
+    known = list(known)
+    lower = {name.lower(): name for name in known}
+    close = difflib.get_close_matches(word.lower(), list(lower), n=1, cutoff=0.6)
+    if close:
+        return f'nearest known: "{lower[close[0]]}"'
+    return f"known: {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}" if known else ""
+
+
+def duration(text: str) -> timedelta:
+    """Return the time a text like 6h, 90min or 1d stands for; raises ValueError."""
+    match = re.fullmatch(r"\s*(\d+)\s*(min|h|d)\s*", text)
+    if match is None:
+        raise ValueError(f'"{text}" is not a duration: write 10min, 6h or 1d')
+    unit = {"min": "minutes", "h": "hours", "d": "days"}[match[2]]
+    return timedelta(**{unit: int(match[1])})
+
+
+def _fault(
+    path: Path, message: str, *, hint: str = "", line: int = 0, column: int = 0, location: str = ""
+) -> Issue:
+    return Issue(
+        "error",
+        "invalid",
+        "site-file",
+        message,
+        hint=hint,
+        file=str(path),
+        line=line,
+        column=column,
+        location=location,
+    )
+
+
+def _from_pydantic(path: Path, places: Places, fault: Any) -> Issue:
+    """Turn a fault of the model into an issue, an unknown key with the nearest known one."""
+    loc = [part for part in fault["loc"] if not str(part).startswith(("function-", "union_"))]
+    line, column = places.of(loc)
+    dotted = ".".join(str(part) for part in loc)
+    if fault["type"] == "extra_forbidden":
+        known = _known_keys(SiteFile, loc[:-1])
+        message, hint = f'unknown key "{loc[-1]}"', nearest(str(loc[-1]), known)
+    elif fault["type"] == "missing":
+        message, hint = f'the key "{loc[-1]}" is missing', ""
+    else:
+        message, hint = f"{dotted}: {fault['msg'].removeprefix('Value error, ')}", ""
+    return _fault(path, message, hint=hint, line=line, column=column, location=dotted)
+
+
+def _known_keys(model: type[BaseModel], loc: Sequence[Any]) -> list[str]:
+    """Return the keys a section of the file may have."""
+    by_section: dict[str, type[BaseModel]] = {
+        "drains": DrainSection,
+        "sources": SourceSection,
+        "items": ItemSection,
+        "columns": ColumnsSection,
+        "number": NumberSection,
+        "systems": SystemsSection,
+    }
+    for part in loc:
+        if part in by_section:
+            model = by_section[part]
+        elif part in model.model_fields:
+            annotation = model.model_fields[part].annotation
+            if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+                model = annotation
+    return list(model.model_fields)
+
+
+class _Compiler:
+    """Turns the file as written into rules, and collects what is wrong on the way."""
+
+    def __init__(self, path: Path, places: Places) -> None:
+        self.path = path
+        self.places = places
+        self.issues: list[Issue] = []
+        self.aliases: dict[str, str] = {}
+
+    def fault(self, message: str, *loc: str, hint: str = "") -> None:
+        line, column = self.places.of(loc)
+        self.issues.append(
+            _fault(
+                self.path, message, hint=hint, line=line, column=column, location=".".join(loc)
+            )
+        )
+
+    def site(self, model: SiteFile) -> Site:
+        for text, code in model.units.items():
+            if code in UNITS:
+                self.aliases[text] = code
+            else:
+                self.fault(f'the unit "{code}" is not known', "units", text, hint=nearest(code, UNITS))
+        section = model.site
+        zone = self.zone(section.time_zone)
+        labels: dict[str, str] = {}
+        drains: dict[str, DrainSettings] = {}
+        for name, drain in model.drains.items():
+            if not re.fullmatch(r"[A-Za-z0-9-]+", name):
+                self.fault(f'drain id "{name}": letters, digits and - only', "drains", name)
+            drains[name] = DrainSettings(
+                drain.side, drain.space, drain.capacity, drain.began_empty
+            )
+            for label in (name, *drain.labels):
+                if labels.setdefault(label, name) != name:
+                    self.fault(
+                        f'the label "{label}" names both {labels[label]} and {name}', "drains", name
+                    )
+        for key, system in section.systems.model_dump().items():
+            if system is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:\S+", system):
+                self.fault(f'"{system}" is not an absolute URI', "site", "systems", key)
+        settings = Settings(
+            zone=zone,
+            windows=tuple(self.wall(text, "windows") for text in section.windows),
+            day_starts=self.wall(section.day_starts, "day_starts"),
+            longest_interval=self.duration(section.longest_interval, "longest_interval"),
+            new_unit_level=section.new_unit_level,
+            spanning=section.spanning,
+            suction_tolerance=section.suction_tolerance,
+            significant_digits=section.significant_digits,
+            double_within=self.duration(section.double_within, "double_within") or timedelta(0),
+            drains=drains,
+        )
+        sources = {
+            name: self.source(name, source, zone, labels) for name, source in model.sources.items()
+        }
+        policy = self.path.parent / section.policy if section.policy else None
+        if policy is not None:
+            try:
+                load_policy(policy)
+            except ConfigurationError as error:
+                self.fault(f"policy: {error}", "site", "policy")
+        return Site(
+            id=section.id,
+            name=section.name,
+            systems=section.systems,
+            settings=settings,
+            labels=labels,
+            sources=sources,
+            unit_aliases=self.aliases,
+            policy=policy,
+        )
+
+    def zone(self, name: str) -> ZoneInfo:
+        try:
+            return ZoneInfo(name)
+        except (KeyError, ValueError, OSError):
+            self.fault(f'"{name}" is not a time zone', "site", "time_zone", hint="as Europe/Vienna")
+            return ZoneInfo("UTC")
+
+    def wall(self, text: str, key: str) -> time:
+        try:
+            return time.fromisoformat(text)
+        except ValueError:
+            self.fault(f'"{text}" is not a time of day', "site", key, hint='as "07:00"')
+            return time(0)
+
+    def duration(self, text: str | None, key: str) -> timedelta | None:
+        try:
+            return None if text is None else duration(text)
+        except ValueError as error:
+            self.fault(str(error), "site", key)
+            return None
+
+    def source(
+        self, name: str, model: SourceSection, zone: ZoneInfo, labels: Mapping[str, str]
+    ) -> Source:
+        at = ("sources", name)
+        try:
+            codecs.lookup(model.encoding)
+        except LookupError:
+            self.fault(f'"{model.encoding}" is not an encoding', *at, "encoding")
+        if model.thousands == model.decimal:
+            self.fault("decimal and thousands are the same mark", *at, "thousands")
+        for text, status in [*model.status_words.items(), ("", model.default_status)]:
+            if status not in STATUSES:
+                key = ("status_words", text) if text else ("default_status",)
+                self.fault(f'"{status}" is not a status', *at, *key, hint=nearest(status, STATUSES))
+        items = {
+            code: self.item(code, item, labels, (*at, "items", code))
+            for code, item in model.items.items()
+        }
+        self.columns(model, items, at)
+        return Source(
+            name=name,
+            kind=model.kind,
+            layout=model.layout,
+            delimiter=model.delimiter,
+            encoding=model.encoding,
+            decimal=model.decimal,
+            thousands=model.thousands,
+            time_format=model.time_format,
+            zone=self.source_zone(model.time_zone, zone, at),
+            default_status=model.default_status,
+            status_words=model.status_words,
+            set_aside=tuple((s.column, frozenset(s.values)) for s in model.set_aside),
+            columns=model.columns,
+            items=items,
+        )
+
+    def source_zone(
+        self, text: str, zone: ZoneInfo, at: tuple[str, ...]
+    ) -> ZoneInfo | timezone | None:
+        if text == "site":
+            return zone
+        if text == "field":
+            return None
+        if match := re.fullmatch(r"([+-])(\d\d):(\d\d)", text):
+            offset = timedelta(hours=int(match[2]), minutes=int(match[3]))
+            if offset <= timedelta(hours=14):
+                return timezone(-offset if match[1] == "-" else offset)
+        self.fault(
+            f'"{text}" is not a time_zone of a source', *at, "time_zone",
+            hint='"site", "field", or an offset as "+01:00"',
+        )
+        return zone
+
+    def columns(self, model: SourceSection, items: Mapping[str, Item], at: tuple[str, ...]) -> None:
+        if model.kind != "table":
+            return
+        needed = ["patient", "time"]
+        if model.layout == "long":
+            needed += ["item", "value"]
+        if any(item.drain is None and item.ignore is None for item in items.values()):
+            needed.append("drain")
+        for key in needed:
+            if getattr(model.columns, key) is None:
+                why = (
+                    "some items name no drain" if key == "drain" else f"a {model.layout} table needs it"
+                )
+                self.fault(f'the column "{key}" is not named: {why}', *at, "columns", key)
+        known = {name for o in OBSERVABLES.values() for name in o.component_names}
+        for component in model.columns.components:
+            if component not in known:
+                self.fault(
+                    f'unknown component "{component}"', *at, "columns", "components", component,
+                    hint=nearest(component, sorted(known)),
+                )
+
+    # -- items ------------------------------------------------------------------------------
+
+    def item(
+        self, code: str, model: ItemSection, labels: Mapping[str, str], at: tuple[str, ...]
+    ) -> Item:
+        if model.drain is not None and labels.get(model.drain) is None:
+            self.fault(
+                f'unknown drain "{model.drain}"', *at, "drain", hint=nearest(model.drain, labels)
+            )
+        observable = self.observable(model.observable, *at, "observable")
+        if model.ignore is None and model.observable is None and not model.words:
+            self.fault(
+                f'item "{code}" says neither observable nor words nor ignore', *at,
+                hint="what does it mean here?",
+            )
+        words = {
+            text.strip(): tuple(self.meanings(meant, observable, (*at, "words", text)))
+            for text, meant in model.words.items()
+        }
+        number, unit, scale = self.number(model, observable, at)
+        absent: dict[str, str] = {}
+        for reason in ABSENT_REASONS:
+            for text in getattr(model, reason):
+                absent[text.strip()] = reason
+        no_reading = frozenset(text.strip() for text in model.no_reading)
+        for text in {*words, *absent} & no_reading | {*words} & {*absent}:
+            if text:
+                self.fault(f'"{text}" of item "{code}" is given two meanings', *at)
+        if absent and observable is None and number is None:
+            self.fault(f'item "{code}" has absent words but no observable they speak of', *at)
+        meant = {m.observable for meaning in words.values() for m in meaning}
+        observables = tuple(sorted({*meant, *([number] if number else []),
+                                    *([observable.name] if observable else [])}))
+        return Item(
+            code=code,
+            words=words,
+            number=number,
+            unit=unit,
+            scale=scale,
+            drain=labels.get(model.drain) if model.drain else None,
+            absent=absent,
+            no_reading=no_reading,
+            ignore=model.ignore,
+            observables=observables,
+        )
+
+    def observable(self, name: str | None, *loc: str) -> Observable | None:
+        if name is None:
+            return None
+        if name not in OBSERVABLES:
+            self.fault(f'unknown observable "{name}"', *loc, hint=nearest(name, OBSERVABLES))
+            return None
+        return OBSERVABLES[name]
+
+    def number(
+        self, model: ItemSection, observable: Observable | None, at: tuple[str, ...]
+    ) -> tuple[str | None, str | None, str | None]:
+        """Return the observable a bare number is of, its unit and the scale it is read from."""
+        if model.number is not None:
+            target = self.observable(model.number.observable, *at, "number")
+            unit, scale = model.number.unit, model.number.scale
+        elif observable is not None and observable.kind == "quantity":
+            target, unit, scale = observable, model.unit, model.scale
+        else:
+            return None, None, None
+        if target is None:
+            return None, None, None
+        if target.kind != "quantity":
+            self.fault(f'"{target.name}" is not a number', *at, "number")
+            return None, None, None
+        if unit is not None:
+            unit = self.unit(unit, target.units, target.name, (*at, "unit"))
+        if target.name == "suction-set" and scale is None:
+            self.fault(
+                "suction-set needs the scale it is read from", *at, "scale",
+                hint='scale = "regulator", "water-column" or "wall-gauge"',
+            )
+        return target.name, unit, scale
+
+    def unit(
+        self, text: str, accepted: Sequence[str], of: str, at: tuple[str, ...]
+    ) -> str | None:
+        try:
+            unit, _ = unit_of(text, self.aliases)
+        except UnitError as error:
+            self.fault(str(error), *at, hint=error.hint)
+            return None
+        if unit.code not in accepted:
+            self.fault(
+                f'the unit "{unit.code}" does not belong to {of}', *at,
+                hint=f"accepted: {', '.join(accepted)}",
+            )
+            return None
+        return unit.code
+
+    def meanings(
+        self, meant: str | dict[str, Any], observable: Observable | None, at: tuple[str, ...]
+    ) -> Iterable[Meaning]:
+        if observable is not None:
+            yield from self.meaning(observable, meant, at)
+        elif isinstance(meant, str) or not meant:
+            self.fault(
+                "without an observable of the item, a word needs a table of observables", *at,
+                hint='as { mode = "water-seal" }',
+            )
+        else:
+            for name, value in meant.items():
+                target = self.observable(name, *at)
+                if target is not None:
+                    yield from self.meaning(target, value, at)
+
+    def meaning(self, observable: Observable, meant: Any, at: tuple[str, ...]) -> Iterable[Meaning]:
+        """Yield what a word says of one observable; nothing when it is not a thing it can say."""
+        table = dict(meant) if isinstance(meant, dict) else {"value": meant}
+        stated = table.pop("value", None)
+        parts: dict[str, Decimal | int | str] = {}
+        for name, part in table.items():
+            if name not in observable.component_names:
+                self.fault(
+                    f'"{name}" is no part of {observable.name}', *at,
+                    hint=nearest(name, ["value", *observable.component_names]),
+                )
+                continue
+            value = self.part(observable, name, part, at)
+            if value is not None:
+                parts[name] = value
+        if observable.kind == "quantity":
+            number, unit = self.quantity_text(stated, observable.units, observable.name, at)
+            if number is not None:
+                yield Meaning(observable.name, number, unit, parts)
+            return
+        if stated is None and observable.name == "air-leak":
+            stated = leak_from_parts(parts)
+        if stated is None and observable.kind == "words":
+            self.fault(f"{observable.name} needs a value", *at, hint=f"{_list(observable.words)}")
+        elif stated is not None and stated not in observable.words:
+            self.fault(
+                f'"{stated}" is no word of {observable.name}', *at,
+                hint=nearest(str(stated), observable.words) or "it takes only its parts",
+            )
+        elif observable.name == "air-leak" and stated == "none" != leak_from_parts(parts):
+            self.fault(
+                "an air leak is none only when none was seen at rest and on cough", *at,
+                hint='{ at-rest = "none", on-cough = "none" }',
+            )
+        else:
+            yield Meaning(observable.name, stated, None, parts)
+
+    def part(
+        self, observable: Observable, name: str, part: Any, at: tuple[str, ...]
+    ) -> Decimal | int | str | None:
+        component = observable.component(name)
+        if component.kind == "words" and part not in component.words:
+            self.fault(
+                f'"{part}" is no word of {observable.name}, {name}', *at,
+                hint=nearest(str(part), component.words),
+            )
+            return None
+        if component.kind == "integer" and (not isinstance(part, int) or part < 1):
+            self.fault(f"{name} is a whole number from 1", *at)
+            return None
+        if component.kind == "quantity":
+            number, unit = self.quantity_text(part, component.units, name, at)
+            return None if number is None or unit is None else convert(number, unit, component.units[0])
+        return part if isinstance(part, int) else str(part)
+
+    def quantity_text(
+        self, text: Any, accepted: Sequence[str], of: str, at: tuple[str, ...]
+    ) -> tuple[Decimal | None, str | None]:
+        """Return number and unit of a text as "20 cm[H2O]"."""
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(\S.*?)\s*", str(text))
+        if match is None:
+            self.fault(f'"{text}" is not a number with its unit', *at, hint=f'as "20 {accepted[0]}"')
+            return None, None
+        unit = self.unit(match[2], accepted, of, at)
+        return (None if unit is None else Decimal(match[1])), unit
+
+
+def leak_from_parts(parts: Mapping[str, object]) -> str | None:
+    """Return what an air leak's parts say of the whole: none only when both were none."""
+    seen = {parts.get("at-rest"), parts.get("on-cough")}
+    if "present" in seen:
+        return "present"
+    if seen == {"none"}:
+        return "none"
+    return "undetermined" if seen != {None} else None
+
+
+def _list(words: Sequence[str]) -> str:
+    return f"one of: {', '.join(words)}"
