@@ -1,0 +1,9 @@
+"""Holding FHIR JSON against what it must be: raw text, R4 structure, and what a drain's data must obey.
+
+May import only `errors`, `issues` and `vocabulary`. `check.py` is the way in; `walk.py` alone
+walks a resource and owns its paths; a module under `rules` is one kind of rule.
+"""
+
+from fhirdrain.conformance.check import check_bytes, check_file, check_resource
+
+__all__ = ["check_bytes", "check_file", "check_resource"]

@@ -1,0 +1,135 @@
+"""The way in: a file, a text or a resource goes through all layers and comes out as issues."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from fhirdrain.conformance import raw
+from fhirdrain.conformance.definitions import Element, our_profiles
+from fhirdrain.conformance.invariants import check_invariants
+from fhirdrain.conformance.rules import drain
+from fhirdrain.conformance.rules.references import References
+from fhirdrain.conformance.rules.structure import walk_resource
+from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.errors import SourceError
+from fhirdrain.issues import Issue
+
+_DRAIN_RULES: dict[str, Callable[[Node, Report], None]] = {
+    "Coding": drain.check_coding,
+    "Quantity": drain.check_quantity,
+    "Observation": drain.check_observation,
+    "ServiceRequest": drain.check_request,
+}
+
+
+def check_file(path: Path) -> list[Issue]:
+    """Return what is wrong in a file of one resource, a bundle, or NDJSON; raises `SourceError`."""
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise SourceError(f"cannot be read: {error.strerror}", place=str(path)) from None
+    return check_bytes(data, str(path))
+
+
+def check_bytes(data: bytes, file: str = "") -> list[Issue]:
+    """Return what is wrong in a text: one resource, a bundle, or NDJSON (a resource a line)."""
+    if is_ndjson(data, file):
+        issues: list[Issue] = []
+        for number, line in enumerate(data.split(b"\n"), 1):
+            if line.strip():
+                issues += _check_document(line, file, number - 1)
+        return issues
+    return _check_document(data, file, 0)
+
+
+def is_ndjson(data: bytes, file: str = "") -> bool:
+    """Tell whether a text is NDJSON: by its name, or because its first line is a whole resource."""
+    if file.endswith(".ndjson"):
+        return bool(data.strip())
+    first, _, rest = data.lstrip().partition(b"\n")
+    if not (first.startswith(b"{") and first.rstrip().endswith(b"}") and rest.lstrip()[:1] == b"{"):
+        return False
+    value, _, issues = raw.parse(first)
+    return isinstance(value, dict) and not any(i.severity == "fatal" for i in issues)
+
+
+def check_resource(resource: Any, *, base_only: bool = False) -> list[Issue]:
+    """Return what is wrong in a decoded resource; `base_only` leaves it at base R4."""
+    report = Report()
+    _walk(resource, report, base_only)
+    return [issue for issue, _ in report.found]
+
+
+def _check_document(data: bytes, file: str, lines_before: int) -> list[Issue]:
+    value, text, issues = raw.parse(data, file)
+    if not any(issue.severity == "fatal" for issue in issues):
+        report = Report(file)
+        _walk(value, report, base_only=False)
+        if report.found:
+            where = raw.positions(text)
+            for issue, path in report.found:
+                line, column = raw.line_and_column(text, _nearest(where, path))
+                issues.append(replace(issue, line=line, column=column))
+    if lines_before:
+        issues = [replace(i, line=i.line + lines_before if i.line else 0) for i in issues]
+        issues = [i if i.line else replace(i, line=lines_before + 1) for i in issues]
+    return issues
+
+
+def _nearest(where: dict[raw.JsonPath, int], path: raw.JsonPath) -> int:
+    while path and path not in where:
+        path = path[:-1]
+    return where.get(path, 0)
+
+
+def _walk(resource: Any, report: Report, base_only: bool) -> None:
+    references = References(report)
+
+    def on_node(node: Node, element: Element | None) -> None:
+        references.see(node, element)
+        check_invariants(node, report)
+        if not base_only:
+            if rule := _DRAIN_RULES.get(node.type):
+                rule(node, report)
+            _profiles(node, report)
+
+    walk_resource(Node(resource, (), ""), report, on_node)
+    if not base_only:
+        _one_identity(resource, report)
+    references.judge(resource)
+
+
+def _profiles(node: Node, report: Report) -> None:
+    """Say which stated profiles were not looked at: nothing passes in silence."""
+    if node.type != "Meta":
+        return
+    profiles = node.value.get("profile")
+    for profile in profiles if isinstance(profiles, list) else ():
+        # A re-based profile keeps its name; our rules go by codes and categories, not by URL.
+        ours = {url.rsplit("/", 1)[-1] for url in our_profiles()}
+        if isinstance(profile, str) and profile.rsplit("/", 1)[-1].split("|")[0] not in ours:
+            report.add(
+                node, "profile", "this version does not check the profile", severity="warning",
+                code="not-supported", hint=profile,
+            )
+
+
+def _one_identity(root: Any, report: Report) -> None:
+    """Report a second entry of one identity in a transaction: the server would refuse or double it."""
+    if not isinstance(root, dict) or root.get("type") != "transaction":
+        return
+    seen: set[tuple[Any, Any]] = set()
+    for entry in Node(root, (), "Bundle").items("entry"):
+        request = entry.value.get("request")
+        if not isinstance(request, dict) or not request.get("ifNoneExist"):
+            continue
+        key = (request.get("url"), request["ifNoneExist"])
+        if key in seen:
+            report.add(
+                entry.child("request"), "one-identity", "another entry creates the same identity",
+                code="duplicate",
+            )
+        seen.add(key)

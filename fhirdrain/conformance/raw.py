@@ -1,0 +1,162 @@
+"""The raw text of FHIR JSON: is it JSON at all, and where in it does each element stand."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from decimal import Decimal
+from typing import Any
+
+from fhirdrain.issues import Issue
+
+JsonPath = tuple[str | int, ...]
+
+# RFC 8259 leaves both bounds to the reader. FHIR resources nest a dozen deep.
+MOST_DEPTH = 100
+MOST_BYTES = 256 * 1024 * 1024
+
+_SPACE = re.compile(r"[ \t\n\r]*")
+_STRING = re.compile(r'"(?:[^"\\\x00-\x1f]|\\.)*"')
+_SCALAR = re.compile(r"[^\s,\]}]+")
+
+
+class _Constant(ValueError):
+    """NaN or Infinity, which Python's reader would let pass."""
+
+
+def _no_constant(text: str) -> Any:
+    raise _Constant(text)
+
+
+def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
+    """Return the value, the text it came from, and what is wrong with the text.
+
+    With a fatal issue the value is None. Numbers are int or Decimal, as written. A key that
+    stands twice is an error: one reader keeps the first, another the last.
+    """
+
+    def fatal(message: str, line: int = 0, column: int = 0, hint: str = "") -> list[Issue]:
+        return [
+            Issue(
+                "fatal", "structure", "json", message, hint=hint, file=file, line=line, column=column
+            )
+        ]
+
+    if not data.strip():
+        return None, "", fatal("the file is empty")
+    if len(data) > MOST_BYTES:
+        hint = "write it as NDJSON"
+        return None, "", fatal(f"larger than {MOST_BYTES >> 20} MiB", hint=hint)
+    if b"\0" in data[:8192]:
+        return None, "", fatal("is a binary file, not JSON")
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        return None, "", fatal(f"not UTF-8 at byte {error.start + 1}", line=line)
+    issues = []
+    if text.startswith("\ufeff"):
+        text = text[1:]
+        issues.append(
+            Issue("warning", "structure", "json", "begins with a byte-order mark", file=file, line=1)
+        )
+    twice = False
+
+    def members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        nonlocal twice
+        found = dict(pairs)
+        twice = twice or len(found) != len(pairs)
+        return found
+
+    try:
+        value = json.loads(
+            text, parse_float=Decimal, parse_constant=_no_constant, object_pairs_hook=members
+        )
+    except _Constant as error:
+        return None, text, fatal(f"{error} is not JSON")
+    except json.JSONDecodeError as error:
+        ends = error.pos >= len(text.rstrip()) or "Unterminated string" in error.msg
+        hint = "the text ends in the middle: was the file cut short?" if ends else ""
+        return None, text, fatal(f"not JSON: {error.msg}", error.lineno, error.colno, hint)
+    except RecursionError:
+        return None, text, fatal(f"nested more than {MOST_DEPTH} deep")
+    except ValueError as error:  # an integer of more digits than Python reads
+        return None, text, fatal(f"not usable JSON: {error}")
+    if twice:
+        seen: set[JsonPath] = set()
+        for path, offset in _members(text):
+            if path in seen:
+                line, column = line_and_column(text, offset)
+                issues.append(
+                    Issue(
+                        "error",
+                        "structure",
+                        "duplicate-key",
+                        f'the key "{path[-1]}" stands twice in one object',
+                        hint="readers differ in which one they keep",
+                        file=file,
+                        line=line,
+                        column=column,
+                    )
+                )
+            seen.add(path)
+    return value, text, issues
+
+
+def line_and_column(text: str, offset: int) -> tuple[int, int]:
+    """Return line and column, from 1, of an offset in a text."""
+    return text.count("\n", 0, offset) + 1, offset - (text.rfind("\n", 0, offset) + 1) + 1
+
+
+def positions(text: str) -> dict[JsonPath, int]:
+    """Return where each element of a JSON text begins: a member at its key, an item at its value.
+
+    Only for text that `parse` accepts. This is slow and used only when there is something to say.
+    """
+    found: dict[JsonPath, int] = {(): len(text) - len(text.lstrip())}
+    for path, offset in _members(text):
+        found.setdefault(path, offset)
+    return found
+
+
+def _members(text: str) -> Iterator[tuple[JsonPath, int]]:
+    """Yield the path and offset of each member and item, in the order of the text."""
+    # A stack of [path, is an object, next index]; no recursion, so depth costs nothing.
+    stack: list[tuple[JsonPath, bool, list[int]]] = []
+    path: JsonPath = ()
+    place, length = 0, len(text)
+    value_next = True
+    while place < length:
+        place = _SPACE.match(text, place).end()  # type: ignore[union-attr]
+        if place >= length:
+            return
+        character = text[place]
+        if value_next:
+            value_next = False
+            if character in "{[":
+                stack.append((path, character == "{", [0]))
+                place += 1
+                continue
+            if character not in "]}":
+                pattern = _STRING if character == '"' else _SCALAR
+                place = pattern.match(text, place).end()  # type: ignore[union-attr]
+                continue
+        parent, is_object, index = stack[-1]
+        if character in "]}":
+            stack.pop()
+            place += 1
+        elif character == ",":
+            place += 1
+        elif is_object:
+            key = _STRING.match(text, place)
+            assert key is not None  # the text is JSON
+            path = (*parent, json.loads(key[0]))
+            yield path, place
+            place = _SPACE.match(text, key.end()).end() + 1  # type: ignore[union-attr]
+            value_next = True
+        else:
+            path = (*parent, index[0])
+            index[0] += 1
+            yield path, place
+            value_next = True

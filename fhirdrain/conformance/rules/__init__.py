@@ -1,0 +1,1 @@
+"""Rules, one kind a module: structure, primitives, invariants, references, drain observations."""

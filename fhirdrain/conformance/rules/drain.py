@@ -1,0 +1,265 @@
+"""What our codes oblige to: kind of value, words, units and bounds of each observable.
+
+Holds for resources with our category, codes or profiles; of a foreign Observation only the
+chest-tube codes 9129-8 and 9168-6 are looked at, and only for their unit and amount.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from decimal import Decimal
+from typing import Any
+
+from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
+from fhirdrain.vocabulary.codes import LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.localcodes import LOCAL_CODES
+from fhirdrain.vocabulary.observables import (
+    AS_CHARTED,
+    CATEGORY_CODE,
+    OBSERVABLES,
+    OUTPUT_CODES,
+    Component,
+    Observable,
+)
+from fhirdrain.vocabulary.units import UCUM, UNITS, UnitError, convert, unit_of
+
+_BY_CODE = {
+    (coding.system, coding.code): observable
+    for observable in OBSERVABLES.values()
+    if observable.form == "Observation"
+    for coding in (*observable.codes, *OUTPUT_CODES["pericardial"] * (observable.name == "output"))
+}
+# Of foreign data only these codes say beyond doubt that a chest or pericardial drain is meant.
+_FOREIGN = {(LOINC, "9129-8"), (LOINC, "9168-6")}
+
+
+def check_coding(node: Node, report: Report) -> None:
+    """Report codes of ours that do not exist, and LOINC and SNOMED CT codes that cannot exist."""
+    system, code = node.value.get("system"), node.value.get("code")
+    if not isinstance(code, str):
+        return
+    if system == LOCAL and code not in LOCAL_CODES:
+        near = difflib.get_close_matches(code, LOCAL_CODES, n=1)
+        report.add(
+            node, "local-code", f'"{code}" is not a code of {LOCAL}', code="code-invalid",
+            hint=f"nearest: {near[0]}" if near else "",
+        )
+    elif system == LOINC and not loinc_is_valid(code):
+        # Answer codes (LA...) and parts (LP...) have another form and are not judged.
+        if not code.startswith(("LA", "LP", "LL", "LG")):
+            report.add(node, "check-digit", f'"{code}" is not a LOINC code: its check digit is wrong',
+                       code="code-invalid")  # fmt: skip
+    elif system == SNOMED and not snomed_is_valid(code):
+        report.add(node, "check-digit", f'"{code}" is not a SNOMED CT id: its check digit is wrong',
+                   code="code-invalid")  # fmt: skip
+
+
+def check_quantity(node: Node, report: Report) -> None:
+    """Report UCUM codes that are misspelt or mislead."""
+    if node.value.get("system") != UCUM or not isinstance(node.value.get("code"), str):
+        return
+    code = node.value["code"]
+    try:
+        unit, respelled = unit_of(code)
+    except UnitError as error:
+        if "refused" in str(error):
+            report.add(node, "unit", str(error), code="code-invalid", hint=error.hint)
+        return
+    # "ml" is UCUM too, and "mL" only the preferred way to write it.
+    if respelled and code not in ("ml", "l", "ml/h", "ml/min", "l/min"):
+        report.add(
+            node, "unit", f'"{code}" is not UCUM', code="code-invalid", hint=f"write {unit.code}"
+        )
+
+
+def check_observation(node: Node, report: Report) -> None:
+    """Report what an Observation of a drain may not say."""
+    codings = _codings(node.value.get("code"))
+    ours = any((LOCAL, CATEGORY_CODE.code) in _codings(c.value) for c in node.items("category"))
+    known = [_BY_CODE[c] for c in codings if c in _BY_CODE]
+    if len(set(o.name for o in known)) > 1:
+        report.add(node.child("code"), "observable", "the codes name different observables",
+                   code="business-rule")  # fmt: skip
+        return
+    if not known:
+        if ours:
+            report.add(
+                node.child("code"), "observable",
+                "it is categorised as a chest drain's, and no code says what was observed",
+                code="business-rule",
+            )
+        return
+    observable = known[0]
+    if not ours and not any(c in _FOREIGN or c[0] == LOCAL for c in codings):
+        return
+    _value(node, observable, ours, report)
+    if not ours:
+        return
+    if observable.period and "effectivePeriod" not in node.value:
+        report.add(node, "effective", "what drained in an interval needs effectivePeriod",
+                   code="business-rule")  # fmt: skip
+    if observable.period and not (node.value.get("effectivePeriod") or {}).get("end"):
+        report.add(node, "effective", "the interval has no end", code="business-rule")
+    if not observable.period and "effectiveDateTime" not in node.value:
+        report.add(node, "effective", f"{observable.name} needs effectiveDateTime",
+                   code="business-rule")  # fmt: skip
+    _components(node, observable, report)
+    for key in ("device", "subject"):
+        if not isinstance(node.value.get(key), dict):
+            report.add(node, "whose", f"{key} is missing: whose is it?", code="business-rule")
+
+
+def check_request(node: Node, report: Report) -> None:
+    """Report what an order of suction may not say."""
+    if (SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code) not in _codings(node.value.get("code")):
+        return
+    for quantity in node.objects("quantityQuantity"):
+        _quantity(quantity, OBSERVABLES["suction-ordered"], True, report)
+    for detail in node.items("orderDetail"):
+        if any(system == LOCAL for system, _ in _codings(detail.value)):
+            _word(detail, OBSERVABLES["mode-ordered"].words, "mode-ordered", report)
+
+
+# -- parts ----------------------------------------------------------------------------------
+
+
+def _codings(concept: Any) -> list[tuple[Any, Any]]:
+    found = concept.get("coding") if isinstance(concept, dict) else None
+    return [
+        (coding.get("system"), coding.get("code"))
+        for coding in (found if isinstance(found, list) else ())
+        if isinstance(coding, dict)
+    ]
+
+
+def _value(node: Node, observable: Observable, ours: bool, report: Report) -> None:
+    values = [k for k in node.value if k.startswith("value") and k[5:6].isupper()]
+    if not values:
+        if "dataAbsentReason" not in node.value and observable.kind != "parts":
+            report.add(
+                node, "value", f"{observable.name} has neither a value nor a reason why not",
+                code="required", severity="error" if ours else "warning",
+            )
+        return
+    key = values[0]
+    wanted = "valueQuantity" if observable.kind == "quantity" else "valueCodeableConcept"
+    if key != wanted:
+        report.add(
+            node.child(key, "value"), "value", f"{observable.name} needs {wanted}, not {key}",
+            code="value", severity="error" if ours else "warning",
+        )
+        return
+    child = node.child(key, "value")
+    if not isinstance(child.value, dict):
+        return
+    if observable.kind == "quantity":
+        _quantity(child, observable, ours, report)
+    elif ours:
+        _word(child, observable.words, observable.name, report)
+        _leak(node, child, observable, report)
+
+
+def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report) -> None:
+    code, system = node.value.get("code"), node.value.get("system")
+    if code is None or system != UCUM:
+        report.add(
+            node, "unit", f"{of.name} needs a unit with a UCUM code", code="code-invalid",
+            severity="error" if ours else "warning", hint=f'system {UCUM}, code {of.units[0]}',
+        )
+        return
+    try:
+        unit, _ = unit_of(str(code))
+    except UnitError as error:
+        if "refused" not in str(error):  # a misleading unit is reported wherever it stands
+            report.add(node, "unit", f"{error} for {of.name}", code="code-invalid",
+                       hint=f"accepted: {', '.join(of.units)}")  # fmt: skip
+        return
+    if unit.code not in of.units:
+        report.add(
+            node, "unit", f"the unit {unit.code} does not belong to {of.name}",
+            code="code-invalid", hint=f"accepted: {', '.join(of.units)}",
+        )
+        return
+    if ours and unit.code != of.units[0]:
+        report.add(node, "unit", f"{of.name} is sent in {of.units[0]}", code="code-invalid",
+                   hint=f"convert {unit.code}")  # fmt: skip
+    number = node.value.get("value")
+    if isinstance(number, int | Decimal) and not isinstance(number, bool):
+        _bounds(node, Decimal(number), unit.code, of, report)
+
+
+def _bounds(
+    node: Node, number: Decimal, unit: str, of: Observable | Component, report: Report
+) -> None:
+    if not UNITS[unit].kind == UNITS[of.units[0]].kind:
+        return
+    value = convert(number, unit, of.units[0], 28)
+    if of.low is not None and value < of.low:
+        report.add(node, "impossible", f"{of.name} is negative", code="value", value=number)
+    elif of.high is not None and value > of.high:
+        report.add(
+            node, "impossible", f"{of.name} is above {of.high} {of.units[0]}, more than is possible",
+            code="value", value=number,
+        )
+
+
+def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
+    words = list(words)
+    said = [code for system, code in _codings(node.value) if system == LOCAL]
+    if len(said) != 1:
+        report.add(
+            node, "word", f"{of} needs exactly one code of {LOCAL}, it has {len(said)}",
+            code="code-invalid",
+        )
+    elif said[0] not in words and said[0] in LOCAL_CODES:
+        near = difflib.get_close_matches(str(said[0]), words, n=1, cutoff=0.5)
+        report.add(
+            node, "word", f'"{said[0]}" is no word of {of}', code="code-invalid",
+            hint=f"nearest: {near[0]}" if near else f"one of: {', '.join(words)}",
+        )
+
+
+def _leak(node: Node, value: Node, observable: Observable, report: Report) -> None:
+    if observable.name != "air-leak" or (LOCAL, "none") not in _codings(value.value):
+        return
+    seen = {
+        code: said
+        for component in node.items("component")
+        for _, code in _codings(component.value.get("code"))
+        for _, said in _codings(component.value.get("valueCodeableConcept"))
+    }
+    if not seen.get("at-rest") == seen.get("on-cough") == "none":
+        report.add(
+            value, "air-leak-none",
+            "an air leak is none only when none was seen at rest and on cough",
+            code="business-rule",
+        )
+
+
+def _components(node: Node, observable: Observable, report: Report) -> None:
+    for part in node.items("component"):
+        names = [code for system, code in _codings(part.value.get("code")) if system == LOCAL]
+        if names == [AS_CHARTED.code] or not names:
+            continue
+        if names[0] not in observable.component_names:
+            report.add(
+                part.child("code"), "component", f'"{names[0]}" is no part of {observable.name}',
+                code="business-rule",
+                hint=f"its parts: {', '.join(observable.component_names) or 'none'}",
+            )
+            continue
+        component = observable.component(names[0])
+        key = {
+            "words": "valueCodeableConcept",
+            "quantity": "valueQuantity",
+            "integer": "valueInteger",
+            "text": "valueString",
+        }[component.kind]
+        if key not in part.value:
+            report.add(part, "component", f"{component.name} needs {key}", code="value")
+        elif component.kind == "words":
+            _word(part.child(key, "value"), component.words, component.name, report)
+        elif component.kind == "quantity" and isinstance(part.value[key], dict):
+            _quantity(part.child(key, "value"), component, True, report)

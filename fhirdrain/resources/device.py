@@ -1,0 +1,148 @@
+"""The drain as a Device, where it lies as DeviceUseStatements, its placing and removal as Procedures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fhirdrain.bedside.reading import WITHDRAWN, Reading
+from fhirdrain.resources.drain import Making, Place
+from fhirdrain.resources.references import identifier
+from fhirdrain.resources.values import (
+    READING_STATUS,
+    RECORDED,
+    body_site,
+    concept,
+    moment,
+    notes,
+    quantity,
+    without_none,
+)
+from fhirdrain.vocabulary.codes import CHEST_DRAIN, local
+from fhirdrain.vocabulary.observables import OBSERVABLES
+
+
+def extension(making: Making, name: str, **value: Any) -> dict[str, Any]:
+    """Return one of our extensions."""
+    return {"url": f"{making.base}/StructureDefinition/{name}", **value}
+
+
+def device_of(making: Making) -> dict[str, Any]:
+    """Return the Device of a drain."""
+    removed = making.drain.ledger is not None and making.drain.ledger.removed is not None
+    return without_none(
+        {
+            "resourceType": "Device",
+            "meta": making.meta("chest-drain", None),
+            "identifier": [identifier(making.site.systems.device, making.device_value)],
+            "status": "inactive" if removed else "active",
+            "deviceName": [{"name": making.drain.name, "type": "user-friendly-name"}],
+            "type": concept(CHEST_DRAIN),
+            "patient": making.subject(),
+        }
+    )
+
+
+def use_of(making: Making) -> dict[str, Any]:
+    """Return the DeviceUseStatement of a drain: since when, until when, and where by the site file."""
+    drain = making.drain
+    placed = [r.time for r in drain.readings if r.observable == "placed" and r.counts]
+    removed = drain.ledger.removed if drain.ledger is not None else None
+    settings = making.site.settings.drain(drain.name)
+    period = {
+        "start": moment(placed[0]) if placed else None,
+        "end": moment(removed) if removed else None,
+    }
+    return without_none(
+        {
+            "resourceType": "DeviceUseStatement",
+            "meta": making.meta("chest-drain-use", None),
+            "identifier": [identifier(making.site.systems.device, making.device_value)],
+            "status": "completed" if removed else "active",
+            "subject": making.subject(),
+            "timingPeriod": without_none(period),
+            "device": making.device(),
+            "bodySite": body_site(Place(settings.side, settings.space), whole=True),
+        }
+    )
+
+
+def site_of(making: Making, reading: Reading) -> dict[str, Any]:
+    """Return the DeviceUseStatement of a drain-site reading: where it lies from its time on."""
+    parts = {name: str(part) for name, part in reading.parts.items()}
+    place = Place(
+        parts.get("side", "unknown"), parts.get("space", "unknown"), parts.get("position")
+    )
+    return without_none(
+        {
+            "resourceType": "DeviceUseStatement",
+            "meta": making.meta("drain-site", reading.source),
+            "extension": _status_extension(making, reading),
+            "identifier": [identifier(making.site.systems.reading, reading.identity)],
+            "status": WITHDRAWN if not reading.counts else "active",
+            "subject": making.subject(),
+            "timingPeriod": {"start": moment(reading.time)},
+            "recordedOn": reading.recorded and moment(reading.recorded),
+            "source": reading.performer
+            and making.references.logical(
+                "Practitioner", making.site.systems.performer, reading.performer
+            ),
+            "device": making.device(),
+            "bodySite": body_site(place, whole=True),
+            "note": notes(reading.note),
+        }
+    )
+
+
+def procedure_of(making: Making, reading: Reading) -> dict[str, Any]:
+    """Return the Procedure of a placing or a removal.
+
+    The SNOMED CT codes speak of pleural drains and are given only for them. R4 Procedures have
+    no time of recording, so it is an extension, as is the level the first unit was opened at.
+    """
+    observable = OBSERVABLES[reading.observable]
+    pleural = making.drain.place_at(making.site, reading.time).space == "pleural"
+    extensions = _status_extension(making, reading)
+    if reading.recorded is not None:
+        extensions.append(extension(making, RECORDED, valueDateTime=moment(reading.recorded)))
+    opening = reading.parts.get("opening-level")
+    if opening is not None:
+        extensions.append(
+            extension(making, "opening-level", valueQuantity=quantity(opening, "mL"))  # type: ignore[arg-type]
+        )
+    return without_none(
+        {
+            "resourceType": "Procedure",
+            "meta": making.meta(observable.name, reading.source),
+            "extension": extensions,
+            "identifier": [identifier(making.site.systems.reading, reading.identity)],
+            "status": WITHDRAWN if not reading.counts else "completed",
+            "category": concept(local(str(reading.value)), text=reading.text)
+            if reading.value
+            else None,
+            "code": concept(*(observable.codes if pleural else observable.codes[:1])),
+            "subject": making.subject(),
+            "encounter": reading.encounter
+            and making.references.logical(
+                "Encounter", making.site.systems.encounter, reading.encounter
+            ),
+            "performedDateTime": moment(reading.time),
+            "performer": [
+                {
+                    "actor": making.references.logical(
+                        "Practitioner", making.site.systems.performer, reading.performer
+                    )
+                }
+            ]
+            if reading.performer
+            else None,
+            "note": notes(reading.note),
+            "focalDevice": [{"manipulated": making.device()}],
+        }
+    )
+
+
+def _status_extension(making: Making, reading: Reading) -> list[dict[str, Any]]:
+    """Return the reading's own status where the resource's status cannot say it."""
+    if reading.status in ("final", WITHDRAWN):
+        return []
+    return [extension(making, READING_STATUS, valueCode=reading.status)]

@@ -1,0 +1,69 @@
+"""Who is who: identifiers that never depend on a value, a status or a place in a file.
+
+These decide what a server holds under which name; changing them would orphan everything sent.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import UTC
+from uuid import UUID, uuid5
+
+from fhirdrain.bedside.orders import ORDERED
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.site import Site
+
+# Namespace of our version 5 UUIDs, itself the version 5 UUID of our base URL.
+NAMESPACE = UUID("0f4e94d9-2669-552f-9a30-070a28c12c3a")
+
+# 16 hex digits: with 8, among ten thousand patients two would share one with a chance of 1 in 86,
+# and the drains of two patients would be one Device.
+_PATIENT_DIGITS = 16
+_DIGITS = 32
+
+
+def _digest(parts: list[str], digits: int) -> str:
+    # JSON keeps the borders between the parts: ["a", "bc"] is not ["ab", "c"].
+    text = json.dumps(parts, ensure_ascii=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode("ascii")).hexdigest()[:digits]
+
+
+def reading_identity(site: Site, reading: Reading) -> str:
+    """Return a reading's identity: 32 hex digits, no patient number in sight.
+
+    With a row id of the source: of site, source, patient, row, item and observable. Without one:
+    of patient, drain, observable and time, and two readings with one identity are a tie that the
+    caller refuses. Magnitude and mode of one order share an identity, that of the order.
+    """
+    observable = "order" if reading.observable in ORDERED else reading.observable
+    if reading.row is not None:
+        parts = ["row", reading.source, reading.patient, reading.row, reading.item or "", observable]
+    else:
+        time = reading.time.astimezone(UTC).isoformat()
+        parts = ["time", reading.patient, reading.drain, observable, time]
+    return _digest([site.id, *parts], _DIGITS)
+
+
+def output_identity(closing_identity: str) -> str:
+    """Return the identity of the output that a closing reading ends."""
+    return _digest(["output", closing_identity], _DIGITS)
+
+
+def device_identifier(site: Site, patient: str, drain: str, episode: int) -> str:
+    """Return the identifier value of a drain's Device: drain id, episode and a patient hash."""
+    short = _digest([site.id, site.systems.patient, patient], _PATIENT_DIGITS)
+    return f"{drain}.{episode}.{short}"
+
+
+def split_device_identifier(value: str) -> tuple[str, int] | None:
+    """Return drain id and episode of a Device's identifier value, None if it is not one of ours."""
+    parts = value.rsplit(".", 2)
+    if len(parts) != 3 or not parts[1].isdigit() or len(parts[2]) != _PATIENT_DIGITS:
+        return None
+    return parts[0], int(parts[1])
+
+
+def uuid_of(system: str, value: str) -> str:
+    """Return the version 5 UUID of an identifier, the same in every run."""
+    return str(uuid5(NAMESPACE, f"{system}|{value}"))
