@@ -1,0 +1,228 @@
+"""One FHIR server over HTTP: every answer is looked at, none is taken for what it is not."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+from urllib.parse import urljoin, urlsplit
+
+import requests
+from requests.adapters import HTTPAdapter
+from requests.exceptions import InvalidSchema, InvalidURL, MissingSchema
+from urllib3.util.retry import Retry
+
+from fhirdrain.errors import ConfigurationError, ServerError, SignInError, UnreachableError
+from fhirdrain.exchange.auth import Bearer
+from fhirdrain.issues import Issue, from_operation_outcome, render_issue
+from fhirdrain.vocabulary.jsontext import decode, encode
+
+JSON = "application/fhir+json"
+_TIMEOUT = (10, 120)  # seconds to connect, and between two bytes
+
+
+class RequestRefused(Exception):
+    """The server refused one request (4xx); `issues` are those of its OperationOutcome."""
+
+    def __init__(self, status: int, issues: Sequence[Issue]) -> None:
+        reasons = "; ".join(dict.fromkeys(render_issue(issue) for issue in issues))
+        super().__init__(f"HTTP {status}: {reasons}")
+        self.status = status
+        self.issues = list(issues)
+
+
+class Client:
+    """A FHIR R4 server at a base URL.
+
+    Requests that are safe to repeat are repeated a few times when the server is busy or the line
+    breaks; waits that the server asks for are kept up to a minute.
+    """
+
+    def __init__(self, base: str, auth: Bearer) -> None:
+        parts = urlsplit(base)
+        if parts.scheme not in ("http", "https") or not parts.hostname:
+            raise ConfigurationError(f'"{base}" is not the URL of a server', hint="as https://HOST/fhir")
+        if parts.username or parts.password:
+            raise ConfigurationError("a server's URL must not hold a password")
+        self.base = base.rstrip("/")
+        self._session = requests.Session()
+        self._session.auth = auth
+        self._session.headers["Accept"] = JSON
+        retry = Retry(
+            total=3,
+            backoff_factor=0.3,
+            status_forcelist=(429, 502, 503, 504),
+            allowed_methods=None,
+            raise_on_status=False,
+            retry_after_max=60,
+        )
+        self._repeat = HTTPAdapter(max_retries=retry)
+        self._once = HTTPAdapter(max_retries=0)
+
+    def close(self) -> None:
+        """Let go of the connections."""
+        self._session.close()
+
+    def get(self, url: str, params: Sequence[tuple[str, str]] = ()) -> Any:
+        """Return the JSON at a URL (relative to the base, or of the same origin)."""
+        return self._decoded(self._send("GET", self._absolute(url), params=list(params)))
+
+    def transaction(self, bundle: Mapping[str, Any], *, repeatable: bool) -> Any:
+        """Post a transaction and return the server's answer with the resources in it.
+
+        `repeatable` says that posting it twice does no more than posting it once.
+        """
+        response = self._send(
+            "POST",
+            self.base,
+            data=encode(bundle),
+            headers={"Content-Type": JSON, "Prefer": "return=representation"},
+            repeatable=repeatable,
+        )
+        return self._decoded(response)
+
+    def release(self) -> str:
+        """Return the FHIR release the server speaks; refuses servers of other releases.
+
+        4.0.x is spoken; 4.3.0 differs in nothing that is used here. Raises `ServerError`.
+        """
+        statement = self.get("metadata")
+        if not isinstance(statement, dict) or statement.get("resourceType") != (
+            "CapabilityStatement"
+        ):
+            raise ServerError("/metadata is no CapabilityStatement", place=self.base)
+        release = str(statement.get("fhirVersion", ""))
+        if not re.fullmatch(r"4\.0\.\d+|4\.3\.0", release):
+            raise ServerError(
+                f"the server speaks FHIR {release or 'of no stated release'}, not 4.0",
+                place=self.base,
+            )
+        formats = statement.get("format", [])
+        if formats and not any("json" in str(name) for name in formats):
+            raise ServerError("the server speaks no JSON", place=self.base)
+        return release
+
+    def search(self, kind: str, params: Sequence[tuple[str, str]]) -> Iterator[dict[str, Any]]:
+        """Yield the entries of a whole search, page by page.
+
+        Follows next links only on the server's own origin. Raises `ServerError` when a page is
+        missing or the server says that the answer is not complete: never a short answer.
+        """
+        page = self.get(kind, params)
+        seen: set[str] = set()
+        while True:
+            if not isinstance(page, dict) or page.get("type") != "searchset":
+                raise ServerError(f"the answer to a search of {kind} is no searchset", place=self.base)
+            for entry in page.get("entry", ()):
+                resource = entry.get("resource", {})
+                if entry.get("search", {}).get("mode") == "outcome" or (
+                    resource.get("resourceType") == "OperationOutcome"
+                ):
+                    for issue in from_operation_outcome(resource):
+                        if issue.is_error:
+                            raise ServerError(
+                                f"the search of {kind} is not complete: {issue.message}",
+                                place=self.base,
+                            )
+                    continue
+                yield entry
+            following = next(
+                (link["url"] for link in page.get("link", ()) if link.get("relation") == "next"), None
+            )
+            if following is None:
+                return
+            if following in seen:
+                raise ServerError(f"the pages of {kind} lead in a circle", place=self.base)
+            seen.add(following)
+            page = self.get(following)
+
+    # -- underneath -------------------------------------------------------------------------
+
+    def _absolute(self, url: str) -> str:
+        full = urljoin(f"{self.base}/", url)
+        ours, theirs = urlsplit(self.base), urlsplit(full)
+        if (ours.scheme, ours.netloc) != (theirs.scheme, theirs.netloc):
+            raise ServerError("the server leads to another origin: not followed", place=self.base)
+        return full
+
+    def _send(
+        self,
+        method: str,
+        url: str,
+        *,
+        params: list[tuple[str, str]] | None = None,
+        data: bytes | None = None,
+        headers: dict[str, str] | None = None,
+        repeatable: bool = True,
+    ) -> requests.Response:
+        adapter = self._repeat if repeatable else self._once
+        for scheme in ("http://", "https://"):
+            self._session.mount(scheme, adapter)
+        try:
+            response = self._session.request(
+                method,
+                url,
+                params=params,
+                data=data,
+                headers=headers,
+                timeout=_TIMEOUT,
+                # A redirected POST would become a GET, and what was sent would be lost unseen.
+                allow_redirects=False,
+            )
+        except (InvalidURL, InvalidSchema, MissingSchema):
+            raise ConfigurationError(f'"{self.base}" is not a usable URL') from None
+        except requests.exceptions.SSLError:
+            raise UnreachableError("the server's certificate does not hold", place=self.base) from None
+        except requests.exceptions.Timeout:
+            raise UnreachableError("no answer in time", place=self.base) from None
+        except requests.exceptions.RequestException as error:
+            reason = "the connection was refused" if "refused" in str(error) else "it is not there"
+            raise UnreachableError(
+                f"no answer from the server: {reason}", place=self.base,
+                hint="is the server running, and is the URL right?",
+            ) from None
+        return self._judged(response)
+
+    def _judged(self, response: requests.Response) -> requests.Response:
+        status = response.status_code
+        if 200 <= status < 300:
+            return response
+        if 300 <= status < 400:
+            raise ServerError(
+                f"HTTP {status}: the server leads elsewhere", place=self.base,
+                hint="give the URL it leads to",
+            )
+        if status in (401, 403):
+            raise SignInError(
+                f"HTTP {status}: the server does not let us in", place=self.base,
+                hint="a bearer token goes into FHIRDRAIN_TOKEN",
+            )
+        if status == 429 or status >= 500:
+            raise ServerError(f"HTTP {status}: the server failed", place=self.base)
+        try:
+            issues = from_operation_outcome(decode(response.content))
+        except ValueError:
+            issues = []
+        if not issues:
+            if _is_html(response):
+                raise ServerError(
+                    f"HTTP {status} with a web page instead of FHIR", place=self.base,
+                    hint="does the base URL end in /fhir, or in what this server uses?",
+                )
+            issues = [Issue("error", "processing", "server", "refused without a reason")]
+        raise RequestRefused(status, issues)
+
+    def _decoded(self, response: requests.Response) -> Any:
+        try:
+            return decode(response.content)
+        except ValueError:
+            what = "a web page" if _is_html(response) else "something that is not JSON"
+            raise ServerError(
+                f"the server answers with {what} instead of FHIR", place=self.base,
+                hint="does the base URL end in /fhir, or in what this server uses?",
+            ) from None
+
+
+def _is_html(response: requests.Response) -> bool:
+    kind = response.headers.get("Content-Type", "")
+    return "html" in kind or response.content.lstrip()[:1] == b"<"

@@ -1,0 +1,304 @@
+"""Sending a bundle's entries: in pieces, once each, and looking at what became of every one."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+from typing import Any
+
+from fhirdrain.errors import FhirdrainError, ServerError
+from fhirdrain.exchange.client import Client, RequestRefused
+
+Json = dict[str, Any]
+
+MOST_ENTRIES = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One outgoing entry: a bundle entry with the lane in which its order is kept."""
+
+    index: int
+    lane: str
+    body: Json
+
+    @property
+    def label(self) -> str:
+        """Return a name for messages that holds no patient's values."""
+        return f"entry {self.index} ({self.body['resource'].get('resourceType', '?')})"
+
+
+@dataclass(slots=True)
+class Delivery:
+    """What became of everything that was sent.
+
+    `created`, `present` (there already, and the same), `different` (there already, not the same,
+    with what differs), `refused` (with the server's reason), `parked` (its patient is not known
+    there), `waiting` (not sent, since the server or the line failed: `failure`).
+    """
+
+    created: list[Entry] = field(default_factory=list)
+    present: list[Entry] = field(default_factory=list)
+    updated: list[Entry] = field(default_factory=list)
+    different: list[tuple[Entry, list[str]]] = field(default_factory=list)
+    refused: list[tuple[Entry, str]] = field(default_factory=list)
+    parked: list[tuple[Entry, str]] = field(default_factory=list)
+    waiting: list[Entry] = field(default_factory=list)
+    locations: dict[str, str] = field(default_factory=dict)
+    failure: FhirdrainError | None = None
+
+    @property
+    def delivered(self) -> int:
+        """Return how many entries the server now holds."""
+        return (
+            len(self.created) + len(self.present) + len(self.updated) + len(self.different)
+        )
+
+
+def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
+    """Return a bundle's entries with their lanes: entries of one subject share a lane."""
+    return [
+        Entry(index, _lane(entry.get("resource", {})), dict(entry))
+        for index, entry in enumerate(bundle.get("entry", ()))
+    ]
+
+
+def _subject(resource: Mapping[str, Any]) -> Mapping[str, Any]:
+    return resource.get("subject") or resource.get("patient") or {}
+
+
+def _lane(resource: Mapping[str, Any]) -> str:
+    return str(_subject(resource).get("reference") or _subject(resource).get("identifier") or "")
+
+
+def pieces(entries: Iterable[Entry], most: int = MOST_ENTRIES) -> Iterator[list[Entry]]:
+    """Yield the entries lane by lane, at most so many together, in their order."""
+    lanes: dict[str, list[Entry]] = {}
+    for entry in entries:
+        lanes.setdefault(entry.lane, []).append(entry)
+    for lane in lanes.values():
+        for start in range(0, len(lane), most):
+            yield lane[start : start + most]
+
+
+def deliver(
+    client: Client,
+    entries: Iterable[Entry],
+    *,
+    create_patients: bool = False,
+    most: int = MOST_ENTRIES,
+) -> Delivery:
+    """Send entries to a server and return what became of each.
+
+    A lane whose patient the server does not know is parked, the others go on. When a piece is
+    refused, the rest of its lane is refused with it, so that nothing overtakes. When the server or
+    the line fails, everything not yet sent is left waiting.
+    """
+    delivery = Delivery()
+    patients: dict[str, str] = {}
+    closed: dict[str, str] = {}
+    for piece in pieces(entries, most):
+        lane = piece[0].lane
+        if delivery.failure is not None:
+            delivery.waiting += piece
+        elif lane in closed:
+            delivery.refused += [(entry, closed[lane]) for entry in piece]
+        else:
+            try:
+                reason = _patient(client, piece, patients, create_patients)
+                if reason:
+                    delivery.parked += [(entry, reason) for entry in piece]
+                    continue
+                _send_piece(client, piece, patients, delivery)
+            except RequestRefused as refusal:
+                closed[lane] = "not sent, since an earlier entry of its patient was refused"
+                delivery.refused += [(entry, str(refusal)) for entry in piece]
+            except FhirdrainError as error:
+                delivery.failure = error
+                delivery.waiting += piece
+    return delivery
+
+
+# -- patients -------------------------------------------------------------------------------
+
+
+def _patient(
+    client: Client, piece: list[Entry], patients: dict[str, str], create: bool
+) -> str | None:
+    """Find the patient of a piece on the server; return why its lane must be parked, if so."""
+    reference = str(_subject(piece[0].body["resource"]).get("reference", ""))
+    match = re.fullmatch(r"Patient\?identifier=(.+)", reference)
+    if match is None or reference in patients:
+        return None
+    identifier = _subject(piece[0].body["resource"]).get("identifier")
+    query = [("identifier", _token_of(identifier))] if identifier else None
+    found = [
+        entry["resource"]
+        for entry in client.search("Patient", query or [("identifier", match[1])])
+        if entry["resource"].get("resourceType") == "Patient"
+    ]
+    if len(found) > 1:
+        return "several patients on the server have this identifier"
+    if found:
+        patients[reference] = f"Patient/{found[0]['id']}"
+        return None
+    if not create or not identifier:
+        return "the server does not know the patient (--create-patients would create it)"
+    resource = {"resourceType": "Patient", "identifier": [dict(identifier)]}
+    request = {"method": "POST", "url": "Patient", "ifNoneExist": reference.partition("?")[2]}
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [{"resource": resource, "request": request}],
+    }
+    answer = client.transaction(bundle, repeatable=True)
+    patients[reference] = _located(answer["entry"][0]) or reference
+    return None
+
+
+def _token_of(identifier: Mapping[str, str]) -> str:
+    value = identifier["value"]
+    for mark in "\\,|$":
+        value = value.replace(mark, f"\\{mark}")
+    return f"{identifier.get('system', '')}|{value}"
+
+
+# -- pieces ---------------------------------------------------------------------------------
+
+
+def _send_piece(
+    client: Client, piece: list[Entry], patients: dict[str, str], delivery: Delivery
+) -> None:
+    here = {entry.body.get("fullUrl") for entry in piece}
+    known = {url: at for url, at in delivery.locations.items() if url not in here} | patients
+    bodies = [_prepared(entry.body, known) for entry in piece]
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": bodies}
+    answer = client.transaction(bundle, repeatable=all(_repeatable(body) for body in bodies))
+    answers = answer.get("entry", ()) if isinstance(answer, dict) else ()
+    if not isinstance(answer, dict) or answer.get("type") != "transaction-response":
+        raise ServerError("the answer to a transaction is no transaction-response", place=client.base)
+    if len(answers) != len(piece):
+        raise ServerError(
+            f"{len(piece)} entries were sent and {len(answers)} answered", place=client.base
+        )
+    for entry, sent, got in zip(piece, bodies, answers, strict=True):
+        _judge(client, entry, sent, got, delivery)
+
+
+def _prepared(body: Json, known: Mapping[str, str]) -> Json:
+    """Return an entry whose references to what was sent before lead to where it is now."""
+    prepared = {key: body[key] for key in ("fullUrl", "request") if key in body}
+    return {**prepared, "resource": _led(body["resource"], known)}
+
+
+def _led(value: Any, known: Mapping[str, str]) -> Any:
+    if isinstance(value, dict):
+        return {
+            key: known.get(item, item)
+            if key == "reference" and isinstance(item, str)
+            else _led(item, known)
+            for key, item in value.items()
+        }
+    return [_led(item, known) for item in value] if isinstance(value, list) else value
+
+
+def _repeatable(body: Json) -> bool:
+    request = body.get("request", {})
+    return request.get("method") == "PUT" or bool(request.get("ifNoneExist"))
+
+
+def _located(answer: Mapping[str, Any]) -> str | None:
+    """Return the unversioned relative URL of an answered entry."""
+    text = str(answer.get("response", {}).get("location", ""))
+    match = re.search(r"([A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64})(?:/_history/[^/]+)?$", text)
+    if match:
+        return match[1]
+    resource = answer.get("resource", {})
+    return f"{resource['resourceType']}/{resource['id']}" if "id" in resource else None
+
+
+def _judge(
+    client: Client, entry: Entry, sent: Json, answer: Mapping[str, Any], delivery: Delivery
+) -> None:
+    status = str(answer.get("response", {}).get("status", ""))[:3]
+    location = _located(answer)
+    if location and "fullUrl" in entry.body:
+        delivery.locations[entry.body["fullUrl"]] = location
+    if status == "201":
+        delivery.created.append(entry)
+    elif status in ("200", "304") and sent.get("request", {}).get("method") == "PUT":
+        delivery.updated.append(entry)
+    elif status in ("200", "304"):
+        # The server kept what it had and says nothing of whether that is what was sent.
+        held = answer.get("resource")
+        if not isinstance(held, dict) or held.get("resourceType") == "OperationOutcome":
+            if location is None:
+                raise ServerError(f"{entry.label}: the server does not say what it kept")
+            held = client.get(location)
+        found = differences(sent["resource"], held)
+        if found:
+            delivery.different.append((entry, found))
+        else:
+            delivery.present.append(entry)
+    else:
+        delivery.refused.append((entry, f"the server answered {status or 'nothing'}"))
+
+
+def differences(sent: Any, held: Any, path: str = "") -> list[str]:
+    """Return the paths at which what a server holds is not what was sent.
+
+    Numbers are compared as numbers and times as instants, since servers may write them in another
+    form; references by their identifiers where both have one. What a server adds (id, text, its
+    own meta) is no difference; what it added inside, or dropped, is.
+    """
+    if isinstance(sent, dict) and isinstance(held, dict):
+        keys = list(dict.fromkeys([*sent, *held]))
+        if not path:
+            keys = [key for key in keys if key not in ("id", "text")]
+        if path == "meta":
+            keys = [key for key in keys if key not in ("versionId", "lastUpdated")]
+            # A server may set source, tags and profiles of its own beside ours.
+            keys = [key for key in keys if key in sent]
+        if {"reference", "identifier"} <= set(sent) and "identifier" in held:
+            keys = [key for key in keys if key not in ("reference", "type")]
+        found: list[str] = []
+        for key in keys:
+            here = f"{path}.{key}" if path else key
+            if key == "meta" and key not in sent:
+                continue
+            if key not in sent or key not in held:
+                found.append(f"{here} {'is missing there' if key in sent else 'was added there'}")
+            else:
+                found += differences(sent[key], held[key], here)
+        return found
+    if isinstance(sent, list) and isinstance(held, list):
+        if len(sent) != len(held):
+            return [f"{path} has {len(held)} items there, {len(sent)} here"]
+        return [
+            difference
+            for index, (one, other) in enumerate(zip(sent, held, strict=True))
+            for difference in differences(one, other, f"{path}[{index}]")
+        ]
+    return [] if _same(sent, held) else [f"{path} differs"]
+
+
+def _same(sent: Any, held: Any) -> bool:
+    if isinstance(sent, bool) or isinstance(held, bool):
+        return sent is held
+    if isinstance(sent, int | Decimal) and isinstance(held, int | Decimal):
+        return Decimal(sent) == Decimal(held)
+    if isinstance(sent, str) and isinstance(held, str) and sent != held:
+        return _instant(sent) is not None and _instant(sent) == _instant(held)
+    return bool(sent == held)
+
+
+def _instant(text: str) -> float | None:
+    if not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", text):
+        return None
+    try:
+        return datetime.fromisoformat(text).timestamp()
+    except ValueError:
+        return None

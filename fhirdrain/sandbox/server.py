@@ -1,0 +1,77 @@
+"""Running the sandbox: in the foreground for a person, in a thread for the tour and the tests."""
+
+from __future__ import annotations
+
+import ipaddress
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import uvicorn
+
+from fhirdrain.errors import ConfigurationError, UnreachableError
+from fhirdrain.sandbox.app import make_app
+from fhirdrain.sandbox.storage import Storage
+
+
+def is_loopback(host: str) -> bool:
+    """Tell whether an address reaches only this machine."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def bind(host: str, port: int) -> socket.socket:
+    """Return a listening socket; port 0 takes a free one. Raises `ConfigurationError`."""
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind((host, port))
+    except OSError as error:
+        listener.close()
+        raise ConfigurationError(
+            f"{host}:{port} cannot be listened on: {error.strerror or error}"
+        ) from None
+    listener.listen(128)
+    return listener
+
+
+def _server(storage: Storage, version: str, host: str) -> uvicorn.Server:
+    app = make_app(storage, version, loopback=is_loopback(host))
+    # Access logs would hold patients' identifiers, which stand in the URLs of searches.
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, lifespan="off", proxy_headers=False
+    )
+    return uvicorn.Server(config)
+
+
+def serve(listener: socket.socket, storage: Storage, version: str, host: str) -> None:
+    """Serve until interrupted."""
+    _server(storage, version, host).run(sockets=[listener])
+
+
+@contextmanager
+def running(version: str, path: str = ":memory:") -> Iterator[str]:
+    """Run a sandbox on a free loopback port while inside; gives its base URL."""
+    storage = Storage(path)
+    listener = bind("127.0.0.1", 0)
+    server = _server(storage, version, "127.0.0.1")
+    server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    try:
+        deadline = time.monotonic() + 10
+        while not server.started:
+            if time.monotonic() > deadline or not thread.is_alive():
+                raise UnreachableError("the sandbox did not start")
+            time.sleep(0.01)
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}/fhir"
+    finally:
+        server.should_exit = True
+        thread.join(10)
+        listener.close()
+        storage.close()

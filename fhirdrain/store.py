@@ -1,0 +1,234 @@
+"""The store: every version of every reading with its recorded time, and what the server confirmed.
+
+One SQLite file is store and outbox, so that a reading and what goes out because of it are one
+commit. A reading is accepted at that commit, and said when the server confirms it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import fields
+from datetime import UTC, datetime
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.vocabulary.jsontext import decode, encode
+
+FORMAT = 1
+
+_SCHEMA = """
+CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
+-- Every version of every reading. `digest` is of the content, status and recorded time, so that
+-- the same version told twice is kept once, in whatever order versions come.
+CREATE TABLE version (
+    identity TEXT NOT NULL, observable TEXT NOT NULL, digest TEXT NOT NULL,
+    patient TEXT NOT NULL, drain TEXT NOT NULL, time TEXT NOT NULL, recorded TEXT,
+    body TEXT NOT NULL, arrived TEXT NOT NULL,
+    PRIMARY KEY (identity, observable, digest));
+CREATE INDEX version_by_drain ON version (patient, drain, time);
+-- What goes out, in the order it was put in; `lane` keeps the order of one drain.
+CREATE TABLE outgoing (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, system TEXT NOT NULL, value TEXT NOT NULL,
+    type TEXT NOT NULL, lane TEXT NOT NULL, digest TEXT NOT NULL, body TEXT NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'parked')),
+    reason TEXT, put TEXT NOT NULL, UNIQUE (type, system, value, digest));
+-- What a server confirmed that it holds.
+CREATE TABLE said (
+    server TEXT NOT NULL, type TEXT NOT NULL, system TEXT NOT NULL, value TEXT NOT NULL,
+    digest TEXT NOT NULL, location TEXT, confirmed TEXT NOT NULL,
+    PRIMARY KEY (server, type, system, value));
+"""
+
+_TIMES = ("time", "start", "end", "recorded")
+
+
+class Store:
+    """A store file, made where it is not there. Only its owner can read it."""
+
+    def __init__(self, path: Path, site_id: str | None = None) -> None:
+        new = not path.exists()
+        if new:
+            try:
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+            except OSError as error:
+                raise ConfigurationError(
+                    f"the store cannot be made: {error.strerror}", place=str(path)
+                ) from None
+        try:
+            self._base = sqlite3.connect(path, isolation_level=None)
+            self._base.execute("PRAGMA journal_mode = WAL")
+            self._base.execute("PRAGMA synchronous = FULL")
+            if new:
+                self._base.executescript(f"BEGIN; {_SCHEMA} COMMIT;")
+                self._base.execute("INSERT INTO meta VALUES ('format', ?)", (str(FORMAT),))
+                self._base.execute("INSERT INTO meta VALUES ('site', ?)", (site_id or "",))
+            meta = dict(self._base.execute("SELECT key, value FROM meta").fetchall())
+        except sqlite3.Error as error:
+            raise ConfigurationError(f"not a store of fhirdrain: {error}", place=str(path)) from None
+        if meta.get("format") != str(FORMAT):
+            raise ConfigurationError(
+                f"the store has format {meta.get('format')}, this version reads {FORMAT}",
+                place=str(path),
+            )
+        if site_id is not None and meta.get("site") not in ("", site_id):
+            raise ConfigurationError(
+                f'the store belongs to site "{meta.get("site")}"', place=str(path)
+            )
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._base.close()
+
+    @contextmanager
+    def commit(self) -> Iterator[None]:
+        """Keep everything put inside together, or none of it."""
+        self._base.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._base.execute("ROLLBACK")
+            raise
+        self._base.execute("COMMIT")
+
+    def put_versions(self, readings: Iterable[Reading]) -> int:
+        """Keep versions of readings; returns how many were new. Use inside `commit`."""
+        before = self._base.total_changes
+        self._base.executemany(
+            "INSERT OR IGNORE INTO version VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    reading.identity,
+                    reading.observable,
+                    _digest(to_json(reading)),
+                    reading.patient,
+                    reading.drain,
+                    _utc(reading.time),
+                    _utc(reading.recorded) if reading.recorded else None,
+                    encode(to_json(reading)).decode(),
+                    _utc(datetime.now(UTC)),
+                )
+                for reading in readings
+            ],
+        )
+        return self._base.total_changes - before
+
+    def versions(self, identity: str) -> list[Reading]:
+        """Return every version of a reading, by recorded time."""
+        rows = self._base.execute(
+            "SELECT body FROM version WHERE identity = ? ORDER BY recorded, arrived",
+            (identity,),
+        )
+        return [from_json(decode(body)) for (body,) in rows]
+
+    def put_outgoing(self, resources: Iterable[Mapping[str, Any]], lane: str) -> int:
+        """Put resources out, each content of an identity once; returns how many were new."""
+        before = self._base.total_changes
+        for resource in resources:
+            identifier = resource["identifier"][0]
+            self._base.execute(
+                "INSERT OR IGNORE INTO outgoing (system, value, type, lane, digest, body, state, put)"
+                " VALUES (?, ?, ?, ?, ?, ?, 'waiting', ?)",
+                (
+                    identifier["system"],
+                    identifier["value"],
+                    resource["resourceType"],
+                    lane,
+                    _digest(resource),
+                    encode(resource).decode(),
+                    _utc(datetime.now(UTC)),
+                ),
+            )
+        return self._base.total_changes - before
+
+    def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
+        """Note that a server holds a resource as it was sent. Use inside `commit`."""
+        identifier = resource["identifier"][0]
+        key = (resource["resourceType"], identifier["system"], identifier["value"])
+        digest = _digest(resource)
+        self._base.execute(
+            "INSERT OR REPLACE INTO said VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (server, *key, digest, location, _utc(datetime.now(UTC))),
+        )
+        self._base.execute(
+            "UPDATE outgoing SET state = 'sent', reason = NULL"
+            " WHERE type = ? AND system = ? AND value = ? AND digest = ?",
+            (*key, digest),
+        )
+
+    def fail(self, resource: Mapping[str, Any], state: str, reason: str) -> None:
+        """Note that a resource was refused or parked, and why. Use inside `commit`."""
+        identifier = resource["identifier"][0]
+        self._base.execute(
+            "UPDATE outgoing SET state = ?, reason = ?"
+            " WHERE type = ? AND system = ? AND value = ? AND digest = ?",
+            (
+                state,
+                reason,
+                resource["resourceType"],
+                identifier["system"],
+                identifier["value"],
+                _digest(resource),
+            ),
+        )
+
+    def outgoing_by_state(self) -> dict[str, int]:
+        """Return how many outgoing resources are in each state."""
+        rows = self._base.execute("SELECT state, count(*) FROM outgoing GROUP BY state")
+        return dict(rows.fetchall())
+
+
+def to_json(reading: Reading) -> dict[str, Any]:
+    """Return a reading as JSON: times with their offsets, numbers as texts with their digits."""
+    body: dict[str, Any] = {}
+    for field in fields(reading):
+        value = getattr(reading, field.name)
+        if value is None or value == {}:
+            continue
+        if isinstance(value, datetime):
+            value = value.isoformat()
+        elif isinstance(value, Decimal):
+            value = {"number": str(value)}
+        elif field.name == "original":
+            value = [str(value[0]), value[1]]
+        elif field.name == "parts":
+            value = {
+                name: {"number": str(part)} if isinstance(part, Decimal) else part
+                for name, part in value.items()
+            }
+        body[field.name] = value
+    return body
+
+
+def from_json(body: Mapping[str, Any]) -> Reading:
+    """Return the reading that `to_json` wrote."""
+    values = dict(body)
+    for name in _TIMES:
+        if name in values:
+            values[name] = datetime.fromisoformat(values[name])
+    if isinstance(values.get("value"), dict):
+        values["value"] = Decimal(values["value"]["number"])
+    if "original" in values:
+        values["original"] = (Decimal(values["original"][0]), values["original"][1])
+    if "parts" in values:
+        values["parts"] = {
+            name: Decimal(part["number"]) if isinstance(part, dict) else part
+            for name, part in values["parts"].items()
+        }
+    return Reading(**values)
+
+
+def _utc(moment: datetime) -> str:
+    return moment.astimezone(UTC).isoformat()
+
+
+def _digest(body: Mapping[str, Any]) -> str:
+    return hashlib.sha256(encode(body)).hexdigest()[:32]
