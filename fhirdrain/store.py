@@ -71,7 +71,9 @@ class Store:
                 self._base.execute("INSERT INTO meta VALUES ('site', ?)", (site_id or "",))
             meta = dict(self._base.execute("SELECT key, value FROM meta").fetchall())
         except sqlite3.Error as error:
-            raise ConfigurationError(f"not a store of fhirdrain: {error}", place=str(path)) from None
+            raise ConfigurationError(
+                f"not a store of fhirdrain: {error}", place=str(path)
+            ) from None
         if meta.get("format") != str(FORMAT):
             raise ConfigurationError(
                 f"the store has format {meta.get('format')}, this version reads {FORMAT}",
@@ -135,7 +137,8 @@ class Store:
         for resource in resources:
             identifier = resource["identifier"][0]
             self._base.execute(
-                "INSERT OR IGNORE INTO outgoing (system, value, type, lane, digest, body, state, put)"
+                "INSERT OR IGNORE INTO outgoing"
+                " (system, value, type, lane, digest, body, state, put)"
                 " VALUES (?, ?, ?, ?, ?, ?, 'waiting', ?)",
                 (
                     identifier["system"],

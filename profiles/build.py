@@ -3,7 +3,7 @@
     python profiles/build.py            write the files beside this script
     python profiles/build.py --check    exit 1 if a file differs from what would be written
 
-The table in `fhirdrain/vocabulary/observables.py` is the one source; nothing here is edited by hand.
+The table in `fhirdrain/vocabulary/observables.py` is the one source; no file is edited by hand.
 """
 
 from __future__ import annotations
@@ -161,7 +161,11 @@ def component_elements(observable: Observable) -> list[Json]:
                 "path": f"{path}.code",
                 "patternCodeableConcept": pattern(Coding(LOCAL, component.name)),
             },
-            {"id": f"{root}.value[x]", "path": f"{path}.value[x]", **component_type(observable, component)},
+            {
+                "id": f"{root}.value[x]",
+                "path": f"{path}.value[x]",
+                **component_type(observable, component),
+            },
         ]
     return elements
 
@@ -261,7 +265,11 @@ def other_profiles() -> list[Json]:
                     "min": 1,
                     "patternCodeableConcept": pattern(SUCTION_DRAINAGE),
                 },
-                {"path": "ServiceRequest.orderDetail", "max": "1", "binding": bound("mode-ordered")},
+                {
+                    "path": "ServiceRequest.orderDetail",
+                    "max": "1",
+                    "binding": bound("mode-ordered"),
+                },
                 {
                     "path": "ServiceRequest.quantity[x]",
                     "type": [{"code": "Quantity"}],
@@ -301,7 +309,10 @@ def extensions() -> list[Json]:
         extension("ordered-drain", "The drain an order is of", "Reference", "ServiceRequest"),
         extension("charted-quantity", "Quantity as charted", "Quantity", "ServiceRequest"),
         extension(
-            "opening-level", "Level the unit was opened at", "Quantity", "Procedure",
+            "opening-level",
+            "Level the unit was opened at",
+            "Quantity",
+            "Procedure",
             patternQuantity=unit,
         ),
     ]
@@ -312,7 +323,9 @@ def value_sets() -> list[Json]:
         value_set("drain", "All chest drain codes"),
         value_set("output-codes", "Codes of a drained volume", [OUTPUT, OUTPUT_PERICARDIAL]),
         words_set(
-            "drain-site", "Side and space of a drain", tuple(f"{a}-{b}" for a in SIDES for b in SPACES)
+            "drain-site",
+            "Side and space of a drain",
+            tuple(f"{a}-{b}" for a in SIDES for b in SPACES),
         ),
     ]
     for observable in OBSERVABLES.values():
@@ -373,7 +386,9 @@ def build() -> dict[str, str]:
         "type": "fhir.ig",
     }
     whole = {**files, ".index.json": index, "package.json": package}
-    return {name: json.dumps(body, indent=1, ensure_ascii=False) + "\n" for name, body in whole.items()}
+    return {
+        name: json.dumps(body, indent=1, ensure_ascii=False) + "\n" for name, body in whole.items()
+    }
 
 
 def main() -> int:

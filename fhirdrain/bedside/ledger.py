@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Literal
 
 from fhirdrain.bedside.findings import Finding
@@ -169,7 +169,8 @@ class _Unit:
 
     def output(self, level: Decimal, reading: Reading) -> None:
         """Enter the rise from the last mark to a level as an output."""
-        assert self.mark is not None and self.marked is not None
+        assert self.mark is not None
+        assert self.marked is not None
         self.ledger.outputs.append(
             Output(
                 level - self.mark,
@@ -251,7 +252,7 @@ def _level(unit: _Unit, reading: Reading, level: Decimal) -> None:
 
 
 def _first_mark(unit: _Unit, reading: Reading, level: Decimal) -> None:
-    """Take a first mark as the baseline, or as output where the unit is known to have begun empty."""
+    """Take a first mark as the baseline, or as output where the unit is known to begin empty."""
     ledger = unit.ledger
     if unit.marked is not None:
         unit.gap(reading, "the new unit's opening level is not charted")
@@ -340,12 +341,13 @@ def _checked(ledger: Ledger, amount: Reading, previous: Reading | None) -> Check
     """Hold an amount against the levels, where levels were read at both ends of its interval."""
     start = amount.start or (previous.time if previous else None)
     inside = [
-        o for o in ledger.outputs if start is not None and o.start is not None
-        and start <= o.start and o.end <= amount.time
+        o
+        for o in ledger.outputs
+        if start is not None and o.start is not None and start <= o.start and o.end <= amount.time
     ]
     if not inside or inside[0].start != start or inside[-1].end != amount.time:
         return Check(amount, None)
-    if any(a.end != b.start for a, b in zip(inside, inside[1:], strict=False)):
+    if any(a.end != b.start for a, b in pairwise(inside)):
         return Check(amount, None)
     return Check(amount, sum((o.value for o in inside), Decimal(0)))
 
@@ -394,12 +396,11 @@ def total(
     without them.
     """
     place = _in_place(ledger, window, now)
-    parts = [(o, *_part(o, window, settings)) for o in ledger.outputs]
-    parts = [(o, share, covered) for o, share, covered in parts if share is not None]
+    parts = [part for o in ledger.outputs if (part := _part(o, window, settings)) is not None]
     suspected = {r.identity for r in doubles}
-    amount = sum((share for _, share, _ in parts), Decimal(0))
-    doubtful = sum((share for o, share, _ in parts if o.closing.identity in suspected), Decimal(0))
-    covered = _covered([c for _, _, c in parts if c is not None], place)
+    amount = sum((p.share for p in parts), Decimal(0))
+    doubtful = sum((p.share for p in parts if p.of.closing.identity in suspected), Decimal(0))
+    covered = _covered([p.time for p in parts if p.time is not None], place)
     complete = place is not None and covered == 1
     return Total(
         window=window,
@@ -409,7 +410,7 @@ def total(
         at_least=amount - doubtful if parts else None,
         at_most=amount if complete and parts else None,
         covered=covered,
-        carried=tuple(o for o, _, _ in parts if o.start is not None and o.start < window.start),
+        carried=tuple(p.of for p in parts if p.of.start and p.of.start < window.start),
         open=now < window.end and ledger.removed is None,
     )
 
@@ -423,7 +424,8 @@ def totals(
     doubles: Iterable[Reading] = (),
 ) -> list[Total]:
     """Return the totals of every window from the first reading to the last, charted or not."""
-    assert ledger.first is not None and ledger.last is not None
+    assert ledger.first is not None
+    assert ledger.last is not None
     last = min(ledger.last, ledger.removed) if ledger.removed else ledger.last
     doubles = list(doubles)
     return [
@@ -440,21 +442,27 @@ def _in_place(ledger: Ledger, window: Window, now: datetime) -> Window | None:
     return Window(start, end) if start < end else None
 
 
-def _part(
-    output: Output, window: Window, settings: Settings
-) -> tuple[Decimal | None, Window | None]:
-    """Return how much of an output counts in a window, and the time it accounts for there."""
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What of an output counts in a window, and the time it accounts for, if that is known."""
+
+    of: Output
+    share: Decimal
+    time: Window | None
+
+
+def _part(output: Output, window: Window, settings: Settings) -> _Part | None:
+    """Return what of an output counts in a window; None when nothing does."""
     whole = Window(output.start, output.end) if output.start is not None else None
     if settings.spanning == "end" or whole is None:
-        return (output.value, whole) if output.end in window else (None, None)
+        return _Part(output, output.value, whole) if output.end in window else None
     start, end = max(whole.start, window.start), min(whole.end, window.end)
     if start >= end:
-        return None, None
+        return None
     share = hours_between(start, end) / whole.hours
-    value = output.value if share == 1 else rounded(
-        Fraction(output.value) * share, settings.significant_digits
-    )
-    return value, Window(start, end)
+    value = Fraction(output.value) * share
+    number = output.value if share == 1 else rounded(value, settings.significant_digits)
+    return _Part(output, number, Window(start, end))
 
 
 def _covered(pieces: Iterable[Window], place: Window | None) -> Fraction:

@@ -38,10 +38,11 @@ def orders_of(readings: Iterable[Reading]) -> list[Order]:
     for reading in readings:
         if reading.observable in ORDERED:
             grouped.setdefault(reading.identity, []).append(reading)
-    orders = [
-        Order(identity, tuple(group), group[0].time, group[0].end)
-        for identity, group in grouped.items()
-    ]
+    orders = []
+    for identity, group in grouped.items():
+        # A version may have dropped the magnitude or the mode: what stands is the order.
+        stated = [reading for reading in group if reading.counts] or group
+        orders.append(Order(identity, tuple(stated), stated[0].time, stated[0].end))
     orders.sort(key=lambda order: (order.start, order.identity))
     standing = [order for order in orders if any(r.counts for r in order.readings)]
     starts = sorted({order.start for order in standing})
@@ -73,7 +74,7 @@ def in_force(orders: Sequence[Order], at: datetime) -> tuple[Order, ...]:
 
 
 def link_orders(readings: Iterable[Reading]) -> list[Reading]:
-    """Return one drain's readings with `order` set on suction-set and mode where one was in force."""
+    """Return one drain's readings, suction-set and mode with the order then in force."""
     readings = list(readings)
     orders = orders_of(readings)
     result = []

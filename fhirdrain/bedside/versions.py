@@ -33,17 +33,22 @@ def fold(versions: Iterable[Version]) -> list[Reading]:
     """
     ordered = sorted(versions, key=lambda v: (v.recorded or _EARLIEST, v.arrival))
     newest = ordered[-1]
-    standing = {reading.identity: reading for reading in newest.readings}
-    earlier: dict[str, list[Reading]] = {}
+    standing = {_key(reading): reading for reading in newest.readings}
+    earlier: dict[tuple[str, str], list[Reading]] = {}
     for version in ordered[:-1]:
         for reading in version.readings:
-            earlier.setdefault(reading.identity, []).append(reading)
-    result = [_with_status(reading, earlier.get(identity, ())) for identity, reading in standing.items()]
-    for identity, older in earlier.items():
-        if identity not in standing:
+            earlier.setdefault(_key(reading), []).append(reading)
+    result = [_with_status(reading, earlier.get(key, ())) for key, reading in standing.items()]
+    for key, older in earlier.items():
+        if key not in standing:
             # What is gone keeps its last words and takes the time of its withdrawal.
             result.append(replace(older[-1], status=WITHDRAWN, recorded=newest.recorded))
     return result
+
+
+def _key(reading: Reading) -> tuple[str, str]:
+    # Magnitude and mode of one order share an identity.
+    return reading.identity, reading.observable
 
 
 def _with_status(reading: Reading, earlier: Sequence[Reading]) -> Reading:

@@ -57,7 +57,9 @@ def instant(wall: datetime, zone: ZoneInfo) -> datetime:
     if first.utcoffset() == second.utcoffset():
         return fixed(first)
     if first.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != wall:
-        raise WallTimeError(f"{wall:%Y-%m-%d %H:%M} does not exist in {zone.key}: clocks go forward")
+        raise WallTimeError(
+            f"{wall:%Y-%m-%d %H:%M} does not exist in {zone.key}: clocks go forward"
+        )
     raise WallTimeError(
         f"{wall:%Y-%m-%d %H:%M} comes twice in {zone.key}, at {first:%z} and at {second:%z}"
     )
@@ -82,14 +84,15 @@ class Windows:
         return sorted({fixed(m.astimezone(UTC), self.zone) for m in moments})
 
     def containing(self, moment: datetime) -> Window:
-        """Return the window a moment belongs to; a moment on a boundary belongs to the one ending."""
+        """Return the window a moment is in; one on a boundary is in the window that ends there."""
         before = after = None
         for boundary in self._boundaries(moment):
             if boundary < moment:
                 before = boundary
             elif after is None:
                 after = boundary
-        assert before is not None and after is not None  # two days either side always hold both
+        assert before is not None
+        assert after is not None
         return Window(before, after)
 
     def between(self, first: datetime, last: datetime) -> Iterator[Window]:

@@ -112,13 +112,17 @@ def _profiles(node: Node, report: Report) -> None:
         ours = {url.rsplit("/", 1)[-1] for url in our_profiles()}
         if isinstance(profile, str) and profile.rsplit("/", 1)[-1].split("|")[0] not in ours:
             report.add(
-                node, "profile", "this version does not check the profile", severity="warning",
-                code="not-supported", hint=profile,
+                node,
+                "profile",
+                "this version does not check the profile",
+                severity="warning",
+                code="not-supported",
+                hint=profile,
             )
 
 
 def _one_identity(root: Any, report: Report) -> None:
-    """Report a second entry of one identity in a transaction: the server would refuse or double it."""
+    """Report a second entry of one identity: a server would refuse it or make it twice."""
     if not isinstance(root, dict) or root.get("type") != "transaction":
         return
     seen: set[tuple[Any, Any]] = set()
@@ -129,7 +133,9 @@ def _one_identity(root: Any, report: Report) -> None:
         key = (request.get("url"), request["ifNoneExist"])
         if key in seen:
             report.add(
-                entry.child("request"), "one-identity", "another entry creates the same identity",
+                entry.child("request"),
+                "one-identity",
+                "another entry creates the same identity",
                 code="duplicate",
             )
         seen.add(key)

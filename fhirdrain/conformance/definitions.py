@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache
 from importlib.resources import files
-from importlib.resources.abc import Traversable
+from pathlib import Path
 from typing import Any
 
 from fhirdrain.errors import ConfigurationError
@@ -53,7 +53,7 @@ def resource_types() -> list[str]:
     return [name for name in _data()["types"] if is_resource(name)]
 
 
-@lru_cache(maxsize=None)
+@cache
 def elements(owner: str, path: str) -> dict[str, Element]:
     """Return the elements below a path of a type, by their JSON names; empty below a leaf."""
     definition = _data()["types"][owner]["elements"]
@@ -95,12 +95,13 @@ def codes_of(value_set: str) -> dict[str, list[str]] | None:
     return _data()["valueSets"].get(value_set)  # type: ignore[no-any-return]
 
 
-def profiles_folder() -> Traversable:
+def profiles_folder() -> Path:
     """Return the folder of our profiles, in the installed package or beside the checkout's."""
     package = files("fhirdrain")
     for folder in (package / "profiles", package / ".." / "profiles"):
-        if folder.joinpath("package.json").is_file():
-            return folder
+        path = Path(str(folder)).resolve()
+        if path.joinpath("package.json").is_file():
+            return path
     raise ConfigurationError("the profiles are not installed with the package")
 
 

@@ -39,7 +39,14 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
     def fatal(message: str, line: int = 0, column: int = 0, hint: str = "") -> list[Issue]:
         return [
             Issue(
-                "fatal", "structure", "json", message, hint=hint, file=file, line=line, column=column
+                "fatal",
+                "structure",
+                "json",
+                message,
+                hint=hint,
+                file=file,
+                line=line,
+                column=column,
             )
         ]
 
@@ -59,7 +66,9 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
     if text.startswith("\ufeff"):
         text = text[1:]
         issues.append(
-            Issue("warning", "structure", "json", "begins with a byte-order mark", file=file, line=1)
+            Issue(
+                "warning", "structure", "json", "begins with a byte-order mark", file=file, line=1
+            )
         )
     twice = False
 

@@ -25,9 +25,7 @@ class Node:
 
     def item(self, index: int) -> Node:
         """Return an item of an array."""
-        return Node(
-            self.value[index], (*self.path, index), f"{self.fhirpath}[{index}]", self.type
-        )
+        return Node(self.value[index], (*self.path, index), f"{self.fhirpath}[{index}]", self.type)
 
     def items(self, key: str) -> Iterator[Node]:
         """Yield the items of a member that is an array of objects; nothing when it is none."""

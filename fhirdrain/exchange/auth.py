@@ -22,6 +22,7 @@ class Bearer(AuthBase):
         self._token = token
 
     def __call__(self, request: requests.PreparedRequest) -> requests.PreparedRequest:
+        """Sign a request."""
         if self._token:
             request.headers["Authorization"] = f"Bearer {self._token}"
         return request

@@ -41,7 +41,9 @@ class Client:
     def __init__(self, base: str, auth: Bearer) -> None:
         parts = urlsplit(base)
         if parts.scheme not in ("http", "https") or not parts.hostname:
-            raise ConfigurationError(f'"{base}" is not the URL of a server', hint="as https://HOST/fhir")
+            raise ConfigurationError(
+                f'"{base}" is not the URL of a server', hint="as https://HOST/fhir"
+            )
         if parts.username or parts.password:
             raise ConfigurationError("a server's URL must not hold a password")
         self.base = base.rstrip("/")
@@ -112,7 +114,9 @@ class Client:
         seen: set[str] = set()
         while True:
             if not isinstance(page, dict) or page.get("type") != "searchset":
-                raise ServerError(f"the answer to a search of {kind} is no searchset", place=self.base)
+                raise ServerError(
+                    f"the answer to a search of {kind} is no searchset", place=self.base
+                )
             for entry in page.get("entry", ()):
                 resource = entry.get("resource", {})
                 if entry.get("search", {}).get("mode") == "outcome" or (
@@ -127,7 +131,8 @@ class Client:
                     continue
                 yield entry
             following = next(
-                (link["url"] for link in page.get("link", ()) if link.get("relation") == "next"), None
+                (link["url"] for link in page.get("link", ()) if link.get("relation") == "next"),
+                None,
             )
             if following is None:
                 return
@@ -172,13 +177,16 @@ class Client:
         except (InvalidURL, InvalidSchema, MissingSchema):
             raise ConfigurationError(f'"{self.base}" is not a usable URL') from None
         except requests.exceptions.SSLError:
-            raise UnreachableError("the server's certificate does not hold", place=self.base) from None
+            raise UnreachableError(
+                "the server's certificate does not hold", place=self.base
+            ) from None
         except requests.exceptions.Timeout:
             raise UnreachableError("no answer in time", place=self.base) from None
         except requests.exceptions.RequestException as error:
             reason = "the connection was refused" if "refused" in str(error) else "it is not there"
             raise UnreachableError(
-                f"no answer from the server: {reason}", place=self.base,
+                f"no answer from the server: {reason}",
+                place=self.base,
                 hint="is the server running, and is the URL right?",
             ) from None
         return self._judged(response)
@@ -189,12 +197,14 @@ class Client:
             return response
         if 300 <= status < 400:
             raise ServerError(
-                f"HTTP {status}: the server leads elsewhere", place=self.base,
+                f"HTTP {status}: the server leads elsewhere",
+                place=self.base,
                 hint="give the URL it leads to",
             )
         if status in (401, 403):
             raise SignInError(
-                f"HTTP {status}: the server does not let us in", place=self.base,
+                f"HTTP {status}: the server does not let us in",
+                place=self.base,
                 hint="a bearer token goes into FHIRDRAIN_TOKEN",
             )
         if status == 429 or status >= 500:
@@ -206,7 +216,8 @@ class Client:
         if not issues:
             if _is_html(response):
                 raise ServerError(
-                    f"HTTP {status} with a web page instead of FHIR", place=self.base,
+                    f"HTTP {status} with a web page instead of FHIR",
+                    place=self.base,
                     hint="does the base URL end in /fhir, or in what this server uses?",
                 )
             issues = [Issue("error", "processing", "server", "refused without a reason")]
@@ -218,7 +229,8 @@ class Client:
         except ValueError:
             what = "a web page" if _is_html(response) else "something that is not JSON"
             raise ServerError(
-                f"the server answers with {what} instead of FHIR", place=self.base,
+                f"the server answers with {what} instead of FHIR",
+                place=self.base,
                 hint="does the base URL end in /fhir, or in what this server uses?",
             ) from None
 

@@ -53,9 +53,7 @@ class Delivery:
     @property
     def delivered(self) -> int:
         """Return how many entries the server now holds."""
-        return (
-            len(self.created) + len(self.present) + len(self.updated) + len(self.different)
-        )
+        return len(self.created) + len(self.present) + len(self.updated) + len(self.different)
 
 
 def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
@@ -179,7 +177,9 @@ def _send_piece(
     answer = client.transaction(bundle, repeatable=all(_repeatable(body) for body in bodies))
     answers = answer.get("entry", ()) if isinstance(answer, dict) else ()
     if not isinstance(answer, dict) or answer.get("type") != "transaction-response":
-        raise ServerError("the answer to a transaction is no transaction-response", place=client.base)
+        raise ServerError(
+            "the answer to a transaction is no transaction-response", place=client.base
+        )
     if len(answers) != len(piece):
         raise ServerError(
             f"{len(piece)} entries were sent and {len(answers)} answered", place=client.base
@@ -190,7 +190,7 @@ def _send_piece(
 
 def _prepared(body: Json, known: Mapping[str, str]) -> Json:
     """Return an entry whose references to what was sent before lead to where it is now."""
-    prepared = {key: body[key] for key in ("fullUrl", "request") if key in body}
+    prepared: Json = {key: body[key] for key in ("fullUrl", "request") if key in body}
     return {**prepared, "resource": _led(body["resource"], known)}
 
 

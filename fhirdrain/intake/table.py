@@ -25,9 +25,22 @@ __all__ = ["WHY_COLUMN", "Table", "open_table"]
 WHY_COLUMN = "fhirdrain_why"
 
 _SINGLE = (
-    "row", "patient", "encounter", "drain", "time", "start", "end", "recorded", "item", "value",
-    "unit", "status", "performer", "note", "round",
-)  # fmt: skip
+    "row",
+    "patient",
+    "encounter",
+    "drain",
+    "time",
+    "start",
+    "end",
+    "recorded",
+    "item",
+    "value",
+    "unit",
+    "status",
+    "performer",
+    "note",
+    "round",
+)
 
 
 class _Refused(Exception):
@@ -58,8 +71,11 @@ class Table:
         self.cut_short = False
         self._lines: list[str] = []
         self._arrival = first
-        encoding = "utf-8-sig" if source.encoding.lower().replace("_", "-") in (
-            "utf-8", "utf8") else source.encoding  # fmt: skip
+        encoding = (
+            "utf-8-sig"
+            if source.encoding.lower().replace("_", "-") in ("utf-8", "utf8")
+            else source.encoding
+        )
         self.encoding = encoding
         _refuse_binary(path, encoding)
         # Bytes that the encoding does not know are carried through, so that the row can be
@@ -80,14 +96,16 @@ class Table:
         except StopIteration:
             raise SourceError("the file is empty", place=str(self.path)) from None
         except (csv.Error, UnicodeError) as error:
-            raise SourceError(f"the header cannot be read: {error}", place=f"{self.path}:1") from None
+            raise SourceError(
+                f"the header cannot be read: {error}", place=f"{self.path}:1"
+            ) from None
         self.header_line = "".join(self._lines)
         self._lines.clear()
         self.header = [name.strip() for name in header]
         columns = self.source.columns
         wanted = {key: getattr(columns, key) for key in _SINGLE if getattr(columns, key)}
         wanted |= {f"components.{c}": name for c, name in columns.components.items()}
-        wanted |= {"set_aside": name for name, _ in self.source.set_aside}
+        wanted |= {f"set_aside.{name}": name for name, _ in self.source.set_aside}
         for key, name in wanted.items():
             if name not in self.header:
                 raise SourceError(
@@ -156,12 +174,14 @@ class Table:
                 )
             if any("\udc80" <= c <= "\udcff" for cell in cells for c in cell):
                 raise _Refused(
-                    "encoding", f"bytes that are not {self.source.encoding}",
+                    "encoding",
+                    f"bytes that are not {self.source.encoding}",
                     hint="encoding in the site file",
                 )
             if len(cells) > len(self.header):
                 raise _Refused(
-                    "row-length", f"the row has {len(cells)} columns, the header {len(self.header)}",
+                    "row-length",
+                    f"the row has {len(cells)} columns, the header {len(self.header)}",
                     hint="is a cell with the delimiter in it quoted?",
                 )
             _Row(self, cells, item).read()
@@ -201,7 +221,9 @@ class _Row:
         meant = source.items.get(item.item)
         if meant is None:
             raise self.refuse(
-                "unknown-item", "item", "this item is not in the site file",
+                "unknown-item",
+                "item",
+                "this item is not in the site file",
                 nearest(item.item, source.items) if item.item else "the cell is empty",
             )
         if meant.ignore is not None:
@@ -214,7 +236,9 @@ class _Row:
         text = self.cell("value")
         if status == WITHDRAWN and (text in meant.no_reading or not text):
             if item.row is None:
-                raise self.refuse("withdrawal", "row", "a withdrawal without content needs a row id")
+                raise self.refuse(
+                    "withdrawal", "row", "a withdrawal without content needs a row id"
+                )
             item.withdraws = True
             return
         if text in meant.no_reading:
@@ -253,7 +277,9 @@ class _Row:
         status = source.status_words.get(text) or (text if text else source.default_status)
         if status not in STATUSES:
             raise self.refuse(
-                "status", "status", "this status is not in the site file",
+                "status",
+                "status",
+                "this status is not in the site file",
                 nearest(text, [*source.status_words, *STATUSES]),
             )
         return status
@@ -269,7 +295,9 @@ class _Row:
         named = self.table.site.labels.get(label) if label else None
         if label and named is None:
             raise self.refuse(
-                "unknown-drain", "drain", "this names no drain of the site file",
+                "unknown-drain",
+                "drain",
+                "this names no drain of the site file",
                 nearest(label, self.table.site.labels),
             )
         if meant.drain is not None and named is not None and named != meant.drain:
@@ -284,9 +312,7 @@ class _Row:
     def meanings(self, meant: Item, text: str) -> tuple[Meaning, ...]:
         """Return what a value text says; empty, with a reason, when it is set aside."""
         if text in meant.absent:
-            return tuple(
-                Meaning(name, absent=meant.absent[text]) for name in meant.observables
-            )
+            return tuple(Meaning(name, absent=meant.absent[text]) for name in meant.observables)
         if text in meant.words:
             return meant.words[text]
         parsed = split_number(text)
@@ -298,7 +324,9 @@ class _Row:
                 return (Meaning(name, text),)
         known = [*meant.words, *(w for n in meant.observables for w in OBSERVABLES[n].words)]
         raise self.refuse(
-            "unknown-word", "value", f'not a value that item "{meant.code}" has in the site file',
+            "unknown-word",
+            "value",
+            f'not a value that item "{meant.code}" has in the site file',
             nearest(text, known) if known else "a number is expected",
         )
 
@@ -344,13 +372,15 @@ class _Row:
             )
         if unit_code == "mm[Hg]" != meant.unit and "mm[Hg]" in observable.units:
             raise self.refuse(
-                "wall-gauge", "unit" if self.cell("unit") else "value",
+                "wall-gauge",
+                "unit" if self.cell("unit") else "value",
                 "a pressure in mm[Hg] reads like a wall gauge, which is not the suction set",
-                "what is it read from? The site file can set it aside: scale = \"wall-gauge\"",
+                'what is it read from? The site file can set it aside: scale = "wall-gauge"',
             )
         if unit_code not in observable.units:
             raise self.refuse(
-                "unit", "unit" if self.cell("unit") else "value",
+                "unit",
+                "unit" if self.cell("unit") else "value",
                 f"the unit {unit_code} does not belong to {observable.name}",
                 f"accepted: {', '.join(observable.units)}",
             )
@@ -394,8 +424,10 @@ class _Row:
             part = self.part(component, column, text)
             if meaning.parts.get(name, part) != part:
                 raise _Refused(
-                    "two-values", f"it and the value say different things of {name}",
-                    column=column, value=text,
+                    "two-values",
+                    f"it and the value say different things of {name}",
+                    column=column,
+                    value=text,
                 )
             parts[name] = part
         return parts
@@ -404,14 +436,20 @@ class _Row:
         if component.kind == "words":
             if text not in component.words:
                 raise _Refused(
-                    "unknown-word", f"not a word of {component.name}", column=column, value=text,
+                    "unknown-word",
+                    f"not a word of {component.name}",
+                    column=column,
+                    value=text,
                     hint=nearest(text, component.words),
                 )
             return text
         if component.kind == "integer":
             if not text.isascii() or not text.isdigit() or int(text) < 1:
                 raise _Refused(
-                    "number", f"{component.name} is a whole number from 1", column=column, value=text
+                    "number",
+                    f"{component.name} is a whole number from 1",
+                    column=column,
+                    value=text,
                 )
             return int(text)
         if component.kind == "text":
@@ -453,7 +491,8 @@ def _refuse_binary(path: Path, encoding: str) -> None:
 def _unreadable(error: csv.Error, line: int) -> _Refused:
     if "unexpected end of data" in str(error):
         return _Refused(
-            "quote", f"a quote is opened and never closed; read to line {line}",
+            "quote",
+            f"a quote is opened and never closed; read to line {line}",
             hint="was the file cut short?",
         )
     return _Refused("row", f"the row cannot be read: {error}")
@@ -482,4 +521,3 @@ def _cell_column(line: str, index: int, delimiter: str) -> int:
             if cells == index:
                 return place + 2
     return 0
-

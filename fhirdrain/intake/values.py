@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import datetime, timezone
 from decimal import Decimal
 
 from fhirdrain.bedside.windows import WallTimeError, fixed, instant
@@ -55,7 +55,8 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
         plain = rf"(?:\d{{1,3}}(?:{thousands}\d{{3}})+|\d+)(?:{decimal}\d+)?"
     if not digits.isascii() or not re.fullmatch(plain, digits):
         raise ValueRefused(
-            "number", "not a number by this source's marks",
+            "number",
+            "not a number by this source's marks",
             f'decimal = "{source.decimal}"'
             + (f', thousands = "{source.thousands}"' if source.thousands else ""),
         )
@@ -89,7 +90,7 @@ def read_time(text: str, source: Source) -> datetime:
     zone = source.zone
     if zone is None:
         raise ValueRefused("time-zone", "the time has no offset, and the source says it gives one")
-    if not hasattr(zone, "key"):
+    if isinstance(zone, timezone):
         return moment.replace(tzinfo=zone)
     try:
         return instant(moment, zone)

@@ -1,4 +1,4 @@
-"""The drain as a Device, where it lies as DeviceUseStatements, its placing and removal as Procedures."""
+"""The drain as a Device, its site as DeviceUseStatements, placing and removal as Procedures."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def device_of(making: Making) -> dict[str, Any]:
 
 
 def use_of(making: Making) -> dict[str, Any]:
-    """Return the DeviceUseStatement of a drain: since when, until when, and where by the site file."""
+    """Return a drain's DeviceUseStatement: since when, until when, where by the site file."""
     drain = making.drain
     placed = [r.time for r in drain.readings if r.observable == "placed" and r.counts]
     removed = drain.ledger.removed if drain.ledger is not None else None

@@ -63,9 +63,7 @@ class Making:
     @property
     def device_value(self) -> str:
         """Return the identifier value of the drain's Device."""
-        return device_identifier(
-            self.site, self.drain.patient, self.drain.name, self.drain.episode
-        )
+        return device_identifier(self.site, self.drain.patient, self.drain.name, self.drain.episode)
 
     def device(self) -> dict[str, object]:
         """Return the reference to the drain's Device, with the drain id to be read."""

@@ -38,7 +38,14 @@ def reading_identity(site: Site, reading: Reading) -> str:
     """
     observable = "order" if reading.observable in ORDERED else reading.observable
     if reading.row is not None:
-        parts = ["row", reading.source, reading.patient, reading.row, reading.item or "", observable]
+        parts = [
+            "row",
+            reading.source,
+            reading.patient,
+            reading.row,
+            reading.item or "",
+            observable,
+        ]
     else:
         time = reading.time.astimezone(UTC).isoformat()
         parts = ["time", reading.patient, reading.drain, observable, time]

@@ -124,9 +124,7 @@ def _performer(making: Making, reading: Reading) -> list[dict[str, Any]] | None:
     return [making.references.logical("Practitioner", system, reading.performer)]
 
 
-def _effective(
-    observable: Observable, reading: Reading, interval: Output | None
-) -> dict[str, Any]:
+def _effective(observable: Observable, reading: Reading, interval: Output | None) -> dict[str, Any]:
     if not observable.period:
         return {"effectiveDateTime": moment(reading.time)}
     start = interval.start if interval is not None else reading.start

@@ -35,9 +35,7 @@ _BY_CODE = {
     if observable.form == "Observation"
     for coding in observable.codes
 } | {("http://loinc.org", "9168-6"): OBSERVABLES["output"]}
-_PROCEDURES = {
-    o.codes[0].code: o for o in OBSERVABLES.values() if o.form == "Procedure"
-}
+_PROCEDURES = {o.codes[0].code: o for o in OBSERVABLES.values() if o.form == "Procedure"}
 _REASONS = {code: reason for reason, code in ABSENT_REASONS.items()}
 
 
@@ -51,8 +49,10 @@ def is_ours(resource: Resource) -> bool:
     if kind == "Observation":
         return _has_coding(resource.get("category", ()), LOCAL, CATEGORY_CODE.code)
     if kind == "ServiceRequest":
-        return _has_coding([resource.get("code", {})], SUCTION_DRAINAGE.system,
-                           SUCTION_DRAINAGE.code) and _extension(resource, ORDERED_DRAIN) is not None
+        return (
+            _has_coding([resource.get("code", {})], SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code)
+            and _extension(resource, ORDERED_DRAIN) is not None
+        )
     if kind == "Procedure":
         return _procedure(resource) is not None
     if kind == "DeviceUseStatement":
@@ -77,7 +77,9 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
             kind, name = resource.get("resourceType"), resource.get("id", "")
             reason = str(error) if isinstance(error, NotOurs) else f"not in our form ({error!r})"
             issues.append(
-                Issue("error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}")
+                Issue(
+                    "error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}"
+                )
             )
     return readings, issues
 
@@ -101,7 +103,7 @@ def _readings(resource: Resource) -> list[Reading]:
 
 def _from_observation(resource: Resource) -> Reading:
     codings = [(c.get("system"), c.get("code")) for c in resource["code"].get("coding", ())]
-    observable = next((_BY_CODE[c] for c in codings if c in _BY_CODE), None)  # type: ignore[index]
+    observable = next((_BY_CODE[c] for c in codings if c in _BY_CODE), None)
     if observable is None:
         raise NotOurs("its code is none of ours")
     period = resource.get("effectivePeriod", {})

@@ -17,7 +17,7 @@ def identifier(system: str, value: str) -> dict[str, str]:
 
 
 def token(system: str, value: str) -> str:
-    """Return the search token of an identifier, its separators escaped as FHIR asks, URL-encoded."""
+    """Return the search token of an identifier, escaped as FHIR asks and URL-encoded."""
     for mark in "\\,|$":
         value = value.replace(mark, f"\\{mark}")
     return quote(f"{system}|{value}", safe=":/|")

@@ -62,9 +62,9 @@ def body_site(place: Place, *, whole: bool) -> dict[str, Any] | None:
     """
     standard = BODY_SITES.get((place.side, place.space))
     known = place.space != "unknown" and (place.space != "pleural" or place.side != "unknown")
-    if not known and not (whole and (place.side, place.space) != ("unknown", "unknown")):
-        if not (whole and place.position):
-            return None
+    partly = place.position is not None or (place.side, place.space) != ("unknown", "unknown")
+    if not known and not (whole and partly):
+        return None
     ours = local(f"{place.side}-{place.space}")
     return concept(*([standard] if standard else []), ours, text=place.position)
 

@@ -41,7 +41,9 @@ def make_app(storage: Storage, version: str, *, loopback: bool = True) -> Starle
         async def answer(request: Request) -> Response:
             if loopback and request.url.hostname not in ("127.0.0.1", "localhost", "::1"):
                 # A page in somebody's browser may call us by a name of its own.
-                return _refusal(Refusal(421, "security", "this server answers only to loopback names"))
+                return _refusal(
+                    Refusal(421, "security", "this server answers only to loopback names")
+                )
             call = _Call(storage, request, await _body(request), version)
             return await run_in_threadpool(_guarded, work, call)
 
@@ -177,9 +179,7 @@ def _written(call: _Call, outcome: Outcome) -> Response:
         body = to_operation_outcome([Issue("information", "informational", "sandbox", "done")])
     else:
         body = stored.body
-    return _answer(
-        body, outcome.status, _headers(call, stored), empty=call.prefers("minimal")
-    )
+    return _answer(body, outcome.status, _headers(call, stored), empty=call.prefers("minimal"))
 
 
 def _transaction(call: _Call) -> Response:

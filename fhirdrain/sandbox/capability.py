@@ -38,9 +38,7 @@ def _resource(kind: str) -> dict[str, Any]:
     ]
     entry: dict[str, Any] = {
         "type": kind,
-        "interaction": [
-            {"code": code} for code in ("read", "update", "create", "search-type")
-        ],
+        "interaction": [{"code": code} for code in ("read", "update", "create", "search-type")],
         "versioning": "versioned-update",
         "updateCreate": True,
         "conditionalCreate": True,

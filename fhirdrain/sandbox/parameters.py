@@ -94,10 +94,17 @@ def _rows(parameter: Parameter, value: Any) -> Iterator[tuple[str, str, Any, Any
         yield name, "date", low, high
     elif parameter.kind == "reference":
         target = str(value.get("reference", ""))
-        if match := re.search(r"(?:^|/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/.*)?$", target):
+        if match := re.search(
+            r"(?:^|/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/.*)?$", target
+        ):
             yield name, "reference", match[1], match[2]
         if "value" in value.get("identifier", {}):
-            yield name, "logical", value["identifier"].get("system", ""), value["identifier"]["value"]
+            yield (
+                name,
+                "logical",
+                value["identifier"].get("system", ""),
+                value["identifier"]["value"],
+            )
     elif isinstance(value, str):
         yield name, "token", "", value
     elif "coding" in value:

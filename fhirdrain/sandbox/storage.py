@@ -85,7 +85,7 @@ class Storage:
         return Stored(row[0], row[1], decode(row[2])) if row else None
 
     def write(self, resource: dict[str, Any], id_: str | None = None) -> tuple[Stored, bool]:
-        """Store a resource under an id, or a new one; tell whether it is new. Use inside `atomic`."""
+        """Store a resource and tell whether it is new. Use inside `atomic`."""
         kind = resource["resourceType"]
         id_ = id_ or str(uuid4())
         before = self.read(kind, id_)
@@ -142,7 +142,8 @@ class Storage:
         where, values = self._where(kind, criteria)
         with self._lock:
             row = self._base.execute(
-                f"SELECT count(*) FROM resource WHERE {where} AND resource.seq <= {int(upto)}", values
+                f"SELECT count(*) FROM resource WHERE {where} AND resource.seq <= {int(upto)}",
+                values,
             ).fetchone()
         return int(row[0])
 

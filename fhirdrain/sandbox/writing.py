@@ -138,7 +138,9 @@ def _entries(bundle: Any) -> list[Json]:
             raise Refusal(400, "structure", f"entry {index} needs a resource and a request")
         if request.get("method") not in ("POST", "PUT"):
             raise Refusal(422, "not-supported", f"entry {index}: only POST and PUT are taken here")
-        condition = request.get("ifNoneExist") if request["method"] == "POST" else request.get("url")
+        condition = (
+            request.get("ifNoneExist") if request["method"] == "POST" else request.get("url")
+        )
         if condition:
             key = (str(request.get("url")), str(condition))
             if key in seen:
@@ -200,4 +202,3 @@ def _resolved(value: Any, lead: Callable[[str], str]) -> Any:
     if isinstance(value, list):
         return [_resolved(item, lead) for item in value]
     return value
-

@@ -10,7 +10,11 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 def _as_decimal(value: Any) -> Any:
     # TOML floats are read as text, so that the digits written are the digits used.
-    return Decimal(str(value)) if isinstance(value, int | str) and not isinstance(value, bool) else value
+    return (
+        Decimal(str(value))
+        if isinstance(value, int | str) and not isinstance(value, bool)
+        else value
+    )
 
 
 Number = Annotated[Decimal, BeforeValidator(_as_decimal)]

@@ -6,7 +6,9 @@ import re
 from collections.abc import Sequence
 
 _HEADER = re.compile(r"\s*\[\[?\s*(?P<path>[^\]]+?)\s*\]\]?\s*(?:#.*)?$")
-_KEY = re.compile(r"\s*(?P<key>(?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"))*)\s*=")
+_KEY = re.compile(
+    r"\s*(?P<key>(?:[\w-]+|\"[^\"]*\"|'[^']*')(?:\s*\.\s*(?:[\w-]+|\"[^\"]*\"))*)\s*="
+)
 _PART = re.compile(r"[\w-]+|\"[^\"]*\"|'[^']*'")
 
 

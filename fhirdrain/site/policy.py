@@ -45,11 +45,13 @@ class Policy(BaseModel):
 
 
 def load_policy(path: Path) -> Policy:
-    """Return the policy in a file; raises `ConfigurationError` with the place of the first fault."""
+    """Return the policy in a file; raises `ConfigurationError` at the place of the first fault."""
     try:
         text = path.read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise ConfigurationError(f"the policy file cannot be read: {error}", place=str(path)) from None
+        raise ConfigurationError(
+            f"the policy file cannot be read: {error}", place=str(path)
+        ) from None
     try:
         return Policy.model_validate(tomllib.loads(text, parse_float=Decimal))
     except tomllib.TOMLDecodeError as error:

@@ -240,9 +240,7 @@ class _Compiler:
     def fault(self, message: str, *loc: str, hint: str = "") -> None:
         line, column = self.places.of(loc)
         self.issues.append(
-            _fault(
-                self.path, message, hint=hint, line=line, column=column, location=".".join(loc)
-            )
+            _fault(self.path, message, hint=hint, line=line, column=column, location=".".join(loc))
         )
 
     def site(self, model: SiteFile) -> Site:
@@ -250,7 +248,9 @@ class _Compiler:
             if code in UNITS:
                 self.aliases[text] = code
             else:
-                self.fault(f'the unit "{code}" is not known', "units", text, hint=nearest(code, UNITS))
+                self.fault(
+                    f'the unit "{code}" is not known', "units", text, hint=nearest(code, UNITS)
+                )
         section = model.site
         zone = self.zone(section.time_zone)
         labels: dict[str, str] = {}
@@ -258,9 +258,7 @@ class _Compiler:
         for name, drain in model.drains.items():
             if not re.fullmatch(r"[A-Za-z0-9-]+", name):
                 self.fault(f'drain id "{name}": letters, digits and - only', "drains", name)
-            drains[name] = DrainSettings(
-                drain.side, drain.space, drain.capacity, drain.began_empty
-            )
+            drains[name] = DrainSettings(drain.side, drain.space, drain.capacity, drain.began_empty)
             for label in (name, *drain.labels):
                 if labels.setdefault(label, name) != name:
                     self.fault(
@@ -370,7 +368,9 @@ class _Compiler:
             if offset <= timedelta(hours=14):
                 return timezone(-offset if match[1] == "-" else offset)
         self.fault(
-            f'"{text}" is not a time_zone of a source', *at, "time_zone",
+            f'"{text}" is not a time_zone of a source',
+            *at,
+            "time_zone",
             hint='"site", "field", or an offset as "+01:00"',
         )
         return zone
@@ -386,14 +386,20 @@ class _Compiler:
         for key in needed:
             if getattr(model.columns, key) is None:
                 why = (
-                    "some items name no drain" if key == "drain" else f"a {model.layout} table needs it"
+                    "some items name no drain"
+                    if key == "drain"
+                    else f"a {model.layout} table needs it"
                 )
                 self.fault(f'the column "{key}" is not named: {why}', *at, "columns", key)
         known = {name for o in OBSERVABLES.values() for name in o.component_names}
         for component in model.columns.components:
             if component not in known:
                 self.fault(
-                    f'unknown component "{component}"', *at, "columns", "components", component,
+                    f'unknown component "{component}"',
+                    *at,
+                    "columns",
+                    "components",
+                    component,
                     hint=nearest(component, sorted(known)),
                 )
 
@@ -409,7 +415,8 @@ class _Compiler:
         observable = self.observable(model.observable, *at, "observable")
         if model.ignore is None and model.observable is None and not model.words:
             self.fault(
-                f'item "{code}" says neither observable nor words nor ignore', *at,
+                f'item "{code}" says neither observable nor words nor ignore',
+                *at,
                 hint="what does it mean here?",
             )
         words = {
@@ -428,8 +435,11 @@ class _Compiler:
         if absent and observable is None and number is None:
             self.fault(f'item "{code}" has absent words but no observable they speak of', *at)
         meant = {m.observable for meaning in words.values() for m in meaning}
-        observables = tuple(sorted({*meant, *([number] if number else []),
-                                    *([observable.name] if observable else [])}))
+        observables = tuple(
+            sorted(
+                {*meant, *([number] if number else []), *([observable.name] if observable else [])}
+            )
+        )
         return Item(
             code=code,
             words=words,
@@ -471,14 +481,14 @@ class _Compiler:
             unit = self.unit(unit, target.units, target.name, (*at, "unit"))
         if target.name == "suction-set" and scale is None:
             self.fault(
-                "suction-set needs the scale it is read from", *at, "scale",
+                "suction-set needs the scale it is read from",
+                *at,
+                "scale",
                 hint='scale = "regulator", "water-column" or "wall-gauge"',
             )
         return target.name, unit, scale
 
-    def unit(
-        self, text: str, accepted: Sequence[str], of: str, at: tuple[str, ...]
-    ) -> str | None:
+    def unit(self, text: str, accepted: Sequence[str], of: str, at: tuple[str, ...]) -> str | None:
         try:
             unit, _ = unit_of(text, self.aliases)
         except UnitError as error:
@@ -486,7 +496,8 @@ class _Compiler:
             return None
         if unit.code not in accepted:
             self.fault(
-                f'the unit "{unit.code}" does not belong to {of}', *at,
+                f'the unit "{unit.code}" does not belong to {of}',
+                *at,
                 hint=f"accepted: {', '.join(accepted)}",
             )
             return None
@@ -499,7 +510,8 @@ class _Compiler:
             yield from self.meaning(observable, meant, at)
         elif isinstance(meant, str) or not meant:
             self.fault(
-                "without an observable of the item, a word needs a table of observables", *at,
+                "without an observable of the item, a word needs a table of observables",
+                *at,
                 hint='as { mode = "water-seal" }',
             )
         else:
@@ -516,7 +528,8 @@ class _Compiler:
         for name, part in table.items():
             if name not in observable.component_names:
                 self.fault(
-                    f'"{name}" is no part of {observable.name}', *at,
+                    f'"{name}" is no part of {observable.name}',
+                    *at,
                     hint=nearest(name, ["value", *observable.component_names]),
                 )
                 continue
@@ -534,12 +547,14 @@ class _Compiler:
             self.fault(f"{observable.name} needs a value", *at, hint=f"{_list(observable.words)}")
         elif stated is not None and stated not in observable.words:
             self.fault(
-                f'"{stated}" is no word of {observable.name}', *at,
+                f'"{stated}" is no word of {observable.name}',
+                *at,
                 hint=nearest(str(stated), observable.words) or "it takes only its parts",
             )
         elif observable.name == "air-leak" and stated == "none" != leak_from_parts(parts):
             self.fault(
-                "an air leak is none only when none was seen at rest and on cough", *at,
+                "an air leak is none only when none was seen at rest and on cough",
+                *at,
                 hint='{ at-rest = "none", on-cough = "none" }',
             )
         else:
@@ -551,7 +566,8 @@ class _Compiler:
         component = observable.component(name)
         if component.kind == "words" and part not in component.words:
             self.fault(
-                f'"{part}" is no word of {observable.name}, {name}', *at,
+                f'"{part}" is no word of {observable.name}, {name}',
+                *at,
                 hint=nearest(str(part), component.words),
             )
             return None
@@ -560,7 +576,11 @@ class _Compiler:
             return None
         if component.kind == "quantity":
             number, unit = self.quantity_text(part, component.units, name, at)
-            return None if number is None or unit is None else convert(number, unit, component.units[0])
+            return (
+                None
+                if number is None or unit is None
+                else convert(number, unit, component.units[0])
+            )
         return part if isinstance(part, int) else str(part)
 
     def quantity_text(
@@ -569,7 +589,9 @@ class _Compiler:
         """Return number and unit of a text as "20 cm[H2O]"."""
         match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(\S.*?)\s*", str(text))
         if match is None:
-            self.fault(f'"{text}" is not a number with its unit', *at, hint=f'as "20 {accepted[0]}"')
+            self.fault(
+                f'"{text}" is not a number with its unit', *at, hint=f'as "20 {accepted[0]}"'
+            )
             return None, None
         unit = self.unit(match[2], accepted, of, at)
         return (None if unit is None else Decimal(match[1])), unit

@@ -1,1 +1,1 @@
-"""The street: one module a journey. It calls the rooms in their order; they do not call each other."""
+"""The street: one module a journey, calling the rooms in order; they never call each other."""

@@ -58,6 +58,7 @@ class MapReport:
     respelled: Counter[tuple[str, str]] = field(default_factory=Counter)
     issues: list[Issue] = field(default_factory=list)
     set_aside_items: list[SourceItem] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     drains: list[DrainSummary] = field(default_factory=list)
     resources: dict[str, int] = field(default_factory=dict)
@@ -85,9 +86,9 @@ def map_sources(
     """Map source files to a stream of FHIR; returns the account of the run.
 
     Readings are sorted by patient, drain and time on disk: memory holds one patient at a time.
-    Refused items go whole to the rejects file. `keep_items` keeps the items set aside in the
-    report, for showing them. Raises `SourceError` for a file that cannot be read at all, before
-    anything is written.
+    Refused items go whole to the rejects file. `keep_items` keeps readings and items set aside
+    in the report, for showing and comparing them. Raises `SourceError` for a file that cannot be
+    read at all, before anything is written.
     """
     report = MapReport()
     tables = _opened(paths, source, site)
@@ -103,7 +104,9 @@ def map_sources(
                 )
         writer = stack.enter_context(Writer(stream, form))
         for patient, items in spill.patients():
-            _patient(patient, items, site, form, report, writer, refused, store)
+            drains = _patient(patient, items, site, form, report, writer, refused, store)
+            if keep_items:
+                report.readings += (r for drain in drains for r in drain.readings)
         report.resources = writer.counts
         report.rejects = refused.written
     return report
@@ -163,7 +166,7 @@ def _patient(
     writer: Writer,
     refused: _Rejects,
     store: Store | None,
-) -> None:
+) -> list[Drain]:
     accepted = list(_accepted(items, report, refused))
     readings = folded(accepted)
     report.mapped += len(accepted)
@@ -190,6 +193,7 @@ def _patient(
     summaries, findings = summarise(drains, site.settings)
     report.drains += summaries
     report.findings += findings
+    return drains
 
 
 def _accepted(
@@ -201,13 +205,17 @@ def _accepted(
     for item in items:
         if item.row is None and any(without_row[r.identity] > 1 for r in item.readings):
             issue = _item_issue(
-                item, "tie", "another row says the same thing of the same drain at the same time",
+                item,
+                "tie",
+                "another row says the same thing of the same drain at the same time",
                 "a column with the source's own row id would tell them apart",
             )
             _reject(item, issue, report, refused)
         elif item.withdraws and (item.row, item.item) not in known:
             issue = _item_issue(
-                item, "withdrawal", "it withdraws a row that is not in these files",
+                item,
+                "withdrawal",
+                "it withdraws a row that is not in these files",
                 "run it together with the file that holds the row",
             )
             _reject(item, issue, report, refused)
@@ -331,7 +339,7 @@ class _Rejects:
             if number > 1:
                 path = path.with_name(f"{path.stem}-{number}{path.suffix}")
             stream = path.open(
-                "w", encoding=table.encoding, errors="surrogateescape", newline=""
+                "w", encoding=self._source.encoding, errors="surrogateescape", newline=""
             )
             self._streams[table.header_line] = stream
             self.written.append(path)

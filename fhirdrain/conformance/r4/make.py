@@ -41,9 +41,11 @@ def type_code(entry: Json) -> str:
     for extension in entry.get("extension", ()):
         if extension["url"].endswith("structuredefinition-fhir-type"):
             return str(extension.get("valueUrl") or extension.get("valueUri"))
-    return str(entry["code"]).rsplit("/", 1)[-1].replace("System.", "").lower() if str(
-        entry["code"]
-    ).startswith("http") else str(entry["code"])
+    return (
+        str(entry["code"]).rsplit("/", 1)[-1].replace("System.", "").lower()
+        if str(entry["code"]).startswith("http")
+        else str(entry["code"])
+    )
 
 
 def element_facts(element: Json, required: set[str]) -> list[Any]:
@@ -168,7 +170,7 @@ def make(archive: Path) -> Json:
 
 
 def write(definitions: Json) -> str:
-    """Return the definitions as text, one type or value set a line, so that a change can be read."""
+    """Return the definitions as text, a type or value set a line, so that changes can be read."""
     lines = ["{", f'"release": {json.dumps(definitions["release"])},']
     for key in ("types", "valueSets"):
         lines.append(f'"{key}": {{')
@@ -182,5 +184,7 @@ def write(definitions: Json) -> str:
 
 
 if __name__ == "__main__":
-    target = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).with_name("definitions.json")
+    target = (
+        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).with_name("definitions.json")
+    )
     target.write_text(write(make(Path(sys.argv[1]))), encoding="utf-8")

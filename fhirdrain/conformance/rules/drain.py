@@ -43,17 +43,28 @@ def check_coding(node: Node, report: Report) -> None:
     if system == LOCAL and code not in LOCAL_CODES:
         near = difflib.get_close_matches(code, LOCAL_CODES, n=1)
         report.add(
-            node, "local-code", f'"{code}" is not a code of {LOCAL}', code="code-invalid",
+            node,
+            "local-code",
+            f'"{code}" is not a code of {LOCAL}',
+            code="code-invalid",
             hint=f"nearest: {near[0]}" if near else "",
         )
     elif system == LOINC and not loinc_is_valid(code):
         # Answer codes (LA...) and parts (LP...) have another form and are not judged.
         if not code.startswith(("LA", "LP", "LL", "LG")):
-            report.add(node, "check-digit", f'"{code}" is not a LOINC code: its check digit is wrong',
-                       code="code-invalid")  # fmt: skip
+            report.add(
+                node,
+                "check-digit",
+                f'"{code}" is not a LOINC code: its check digit is wrong',
+                code="code-invalid",
+            )
     elif system == SNOMED and not snomed_is_valid(code):
-        report.add(node, "check-digit", f'"{code}" is not a SNOMED CT id: its check digit is wrong',
-                   code="code-invalid")  # fmt: skip
+        report.add(
+            node,
+            "check-digit",
+            f'"{code}" is not a SNOMED CT id: its check digit is wrong',
+            code="code-invalid",
+        )
 
 
 def check_quantity(node: Node, report: Report) -> None:
@@ -79,14 +90,19 @@ def check_observation(node: Node, report: Report) -> None:
     codings = _codings(node.value.get("code"))
     ours = any((LOCAL, CATEGORY_CODE.code) in _codings(c.value) for c in node.items("category"))
     known = [_BY_CODE[c] for c in codings if c in _BY_CODE]
-    if len(set(o.name for o in known)) > 1:
-        report.add(node.child("code"), "observable", "the codes name different observables",
-                   code="business-rule")  # fmt: skip
+    if len({o.name for o in known}) > 1:
+        report.add(
+            node.child("code"),
+            "observable",
+            "the codes name different observables",
+            code="business-rule",
+        )
         return
     if not known:
         if ours:
             report.add(
-                node.child("code"), "observable",
+                node.child("code"),
+                "observable",
                 "it is categorised as a chest drain's, and no code says what was observed",
                 code="business-rule",
             )
@@ -98,13 +114,18 @@ def check_observation(node: Node, report: Report) -> None:
     if not ours:
         return
     if observable.period and "effectivePeriod" not in node.value:
-        report.add(node, "effective", "what drained in an interval needs effectivePeriod",
-                   code="business-rule")  # fmt: skip
+        report.add(
+            node,
+            "effective",
+            "what drained in an interval needs effectivePeriod",
+            code="business-rule",
+        )
     if observable.period and not (node.value.get("effectivePeriod") or {}).get("end"):
         report.add(node, "effective", "the interval has no end", code="business-rule")
     if not observable.period and "effectiveDateTime" not in node.value:
-        report.add(node, "effective", f"{observable.name} needs effectiveDateTime",
-                   code="business-rule")  # fmt: skip
+        report.add(
+            node, "effective", f"{observable.name} needs effectiveDateTime", code="business-rule"
+        )
     _components(node, observable, report)
     for key in ("device", "subject"):
         if not isinstance(node.value.get(key), dict):
@@ -139,16 +160,22 @@ def _value(node: Node, observable: Observable, ours: bool, report: Report) -> No
     if not values:
         if "dataAbsentReason" not in node.value and observable.kind != "parts":
             report.add(
-                node, "value", f"{observable.name} has neither a value nor a reason why not",
-                code="required", severity="error" if ours else "warning",
+                node,
+                "value",
+                f"{observable.name} has neither a value nor a reason why not",
+                code="required",
+                severity="error" if ours else "warning",
             )
         return
     key = values[0]
     wanted = "valueQuantity" if observable.kind == "quantity" else "valueCodeableConcept"
     if key != wanted:
         report.add(
-            node.child(key, "value"), "value", f"{observable.name} needs {wanted}, not {key}",
-            code="value", severity="error" if ours else "warning",
+            node.child(key, "value"),
+            "value",
+            f"{observable.name} needs {wanted}, not {key}",
+            code="value",
+            severity="error" if ours else "warning",
         )
         return
     child = node.child(key, "value")
@@ -165,26 +192,43 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
     code, system = node.value.get("code"), node.value.get("system")
     if code is None or system != UCUM:
         report.add(
-            node, "unit", f"{of.name} needs a unit with a UCUM code", code="code-invalid",
-            severity="error" if ours else "warning", hint=f'system {UCUM}, code {of.units[0]}',
+            node,
+            "unit",
+            f"{of.name} needs a unit with a UCUM code",
+            code="code-invalid",
+            severity="error" if ours else "warning",
+            hint=f"system {UCUM}, code {of.units[0]}",
         )
         return
     try:
         unit, _ = unit_of(str(code))
     except UnitError as error:
         if "refused" not in str(error):  # a misleading unit is reported wherever it stands
-            report.add(node, "unit", f"{error} for {of.name}", code="code-invalid",
-                       hint=f"accepted: {', '.join(of.units)}")  # fmt: skip
+            report.add(
+                node,
+                "unit",
+                f"{error} for {of.name}",
+                code="code-invalid",
+                hint=f"accepted: {', '.join(of.units)}",
+            )
         return
     if unit.code not in of.units:
         report.add(
-            node, "unit", f"the unit {unit.code} does not belong to {of.name}",
-            code="code-invalid", hint=f"accepted: {', '.join(of.units)}",
+            node,
+            "unit",
+            f"the unit {unit.code} does not belong to {of.name}",
+            code="code-invalid",
+            hint=f"accepted: {', '.join(of.units)}",
         )
         return
     if ours and unit.code != of.units[0]:
-        report.add(node, "unit", f"{of.name} is sent in {of.units[0]}", code="code-invalid",
-                   hint=f"convert {unit.code}")  # fmt: skip
+        report.add(
+            node,
+            "unit",
+            f"{of.name} is sent in {of.units[0]}",
+            code="code-invalid",
+            hint=f"convert {unit.code}",
+        )
     number = node.value.get("value")
     if isinstance(number, int | Decimal) and not isinstance(number, bool):
         _bounds(node, Decimal(number), unit.code, of, report)
@@ -193,15 +237,18 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
 def _bounds(
     node: Node, number: Decimal, unit: str, of: Observable | Component, report: Report
 ) -> None:
-    if not UNITS[unit].kind == UNITS[of.units[0]].kind:
+    if UNITS[unit].kind != UNITS[of.units[0]].kind:
         return
     value = convert(number, unit, of.units[0], 28)
     if of.low is not None and value < of.low:
         report.add(node, "impossible", f"{of.name} is negative", code="value", value=number)
     elif of.high is not None and value > of.high:
         report.add(
-            node, "impossible", f"{of.name} is above {of.high} {of.units[0]}, more than is possible",
-            code="value", value=number,
+            node,
+            "impossible",
+            f"{of.name} is above {of.high} {of.units[0]}, more than is possible",
+            code="value",
+            value=number,
         )
 
 
@@ -210,13 +257,18 @@ def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
     said = [code for system, code in _codings(node.value) if system == LOCAL]
     if len(said) != 1:
         report.add(
-            node, "word", f"{of} needs exactly one code of {LOCAL}, it has {len(said)}",
+            node,
+            "word",
+            f"{of} needs exactly one code of {LOCAL}, it has {len(said)}",
             code="code-invalid",
         )
     elif said[0] not in words and said[0] in LOCAL_CODES:
         near = difflib.get_close_matches(str(said[0]), words, n=1, cutoff=0.5)
         report.add(
-            node, "word", f'"{said[0]}" is no word of {of}', code="code-invalid",
+            node,
+            "word",
+            f'"{said[0]}" is no word of {of}',
+            code="code-invalid",
             hint=f"nearest: {near[0]}" if near else f"one of: {', '.join(words)}",
         )
 
@@ -232,7 +284,8 @@ def _leak(node: Node, value: Node, observable: Observable, report: Report) -> No
     }
     if not seen.get("at-rest") == seen.get("on-cough") == "none":
         report.add(
-            value, "air-leak-none",
+            value,
+            "air-leak-none",
             "an air leak is none only when none was seen at rest and on cough",
             code="business-rule",
         )
@@ -245,7 +298,9 @@ def _components(node: Node, observable: Observable, report: Report) -> None:
             continue
         if names[0] not in observable.component_names:
             report.add(
-                part.child("code"), "component", f'"{names[0]}" is no part of {observable.name}',
+                part.child("code"),
+                "component",
+                f'"{names[0]}" is no part of {observable.name}',
                 code="business-rule",
                 hint=f"its parts: {', '.join(observable.component_names) or 'none'}",
             )

@@ -1,4 +1,4 @@
-"""References: do they lead somewhere inside the bundle, to a type they may name, in a legal form."""
+"""References: do they lead somewhere, to a type they may name, in a legal form."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from fhirdrain.conformance.definitions import Element, is_resource
 from fhirdrain.conformance.walk import Node, Report
 
 _RELATIVE = re.compile(r"([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
+_AT_END = re.compile(rf"(?:^|/){_RELATIVE.pattern}$")
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?(.+)")
 
 
@@ -54,8 +55,12 @@ class References:
         if text.startswith(("urn:uuid:", "urn:oid:")):
             if is_bundle and text not in targets:
                 add(
-                    node, "reference", "nothing in the bundle has this fullUrl", code="not-found",
-                    hint="every urn:uuid needs its entry in the same bundle", value=text,
+                    node,
+                    "reference",
+                    "nothing in the bundle has this fullUrl",
+                    code="not-found",
+                    hint="every urn:uuid needs its entry in the same bundle",
+                    value=text,
                 )
                 return
             kind = targets.get(text)
@@ -63,12 +68,12 @@ class References:
             kind = match[1]
             if root.get("type") != "transaction":
                 add(
-                    node, "conditional-reference",
-                    "a reference by search is legal only in a transaction", code="structure",
+                    node,
+                    "conditional-reference",
+                    "a reference by search is legal only in a transaction",
+                    code="structure",
                 )
-        elif match := _RELATIVE.fullmatch(text):
-            kind = match[1]
-        elif match := re.search(rf"/{_RELATIVE.pattern}$", text):
+        elif match := _AT_END.search(text):
             kind = match[1]
         elif "://" not in text:
             add(node, "reference", "not a reference: Type/id, a URL, or urn:uuid", code="value")
@@ -78,7 +83,10 @@ class References:
             add(node, "reference", f'"{kind}" is not an R4 resource', code="value")
         elif element.targets and "Resource" not in element.targets and kind not in element.targets:
             add(
-                node, "reference-target", f"{element.name} cannot refer to a {kind}", code="value",
+                node,
+                "reference-target",
+                f"{element.name} cannot refer to a {kind}",
+                code="value",
                 hint=f"one of: {', '.join(element.targets)}",
             )
 

@@ -73,7 +73,9 @@ def _walk(
             _member(node.child(key, found.name, found.type), found, report, on_node)
         elif not isinstance(node.value[key], dict | list) or not node.value[key]:
             child = node.child(key, found.name)
-            report.add(child, "structure", f'"{key}" must hold an id or extensions', code="structure")
+            report.add(
+                child, "structure", f'"{key}" must hold an id or extensions', code="structure"
+            )
     _cardinality(node, known, present, report)
     on_node(node, element)
 

@@ -1,0 +1,5 @@
+"""Run the command as `python -m fhirdrain`."""
+
+from fhirdrain.cli.main import main
+
+main()

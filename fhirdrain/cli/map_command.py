@@ -1,0 +1,114 @@
+"""fhirdrain map"""
+
+from __future__ import annotations
+
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from fhirdrain.cli.output import output, say
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.issues import render_issue
+from fhirdrain.site import load_site
+from fhirdrain.store import Store
+from fhirdrain.street.mapping import map_sources
+
+_SHOWN = 20
+
+
+@click.command("map")
+@click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--site",
+    "site_file",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="The site file (TOML).",
+)
+@click.option("--source", "source_name", help="Which source of the site file the files are.")
+@click.option(
+    "--store",
+    "store_file",
+    type=click.Path(path_type=Path),
+    help="Keep every version, and what goes out, in this file.",
+)
+@click.option("--out", default="-", show_default=True, help="Where the FHIR goes; - is stdout.")
+@click.option(
+    "--as",
+    "form",
+    type=click.Choice(["transaction", "ndjson", "collection"]),
+    default="transaction",
+    show_default=True,
+    help="What is written.",
+)
+@click.option(
+    "--rejects",
+    type=click.Path(path_type=Path),
+    help="Where refused rows go, whole, to be mended and run again.",
+)
+@click.option("--show-values", is_flag=True, help="Show values in messages. They are patients'.")
+def command(
+    sources: tuple[Path, ...],
+    site_file: Path,
+    source_name: str | None,
+    store_file: Path | None,
+    out: str,
+    form: Literal["transaction", "ndjson", "collection"],
+    rejects: Path | None,
+    show_values: bool,
+) -> None:
+    """Turn charted tables into FHIR.
+
+    Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected.
+    """
+    site = load_site(site_file)
+    source = site.source(source_name)
+    if out != "-" and Path(out).resolve() in {path.resolve() for path in sources}:
+        raise ConfigurationError("--out is one of the sources: it would be overwritten", place=out)
+    rejects = rejects or free_rejects(out)
+    with ExitStack() as stack:
+        store = stack.enter_context(Store(store_file, site.id)) if store_file else None
+        stream = stack.enter_context(output(out))
+        report = map_sources(sources, site, source, stream, form=form, rejects=rejects, store=store)
+    for issue in report.issues[:_SHOWN]:
+        say(render_issue(issue, show_values=show_values))
+    if len(report.issues) > _SHOWN:
+        say(f"... and {len(report.issues) - _SHOWN} more, each with its reason in the rejects file")
+    for (text, code), times in sorted(report.respelled.items()):
+        say(f'unit "{text}" read as {code}: {times} times')
+    for why, times in sorted(report.set_aside.items()):
+        say(f"set aside, {why}: {times}")
+    for finding in report.findings:
+        say(
+            f"look: {finding.drain}, {finding.time:%Y-%m-%d %H:%M}: "
+            + (finding.message if show_values else finding.kind)
+        )
+    for note in report.notes:
+        say(f"note: {note}")
+    say(
+        f"{report.items} items in = {report.mapped} mapped + {report.rejected} rejected"
+        f" + {report.set_aside.total()} set aside"
+    )
+    made = ", ".join(f"{n} {kind}" for kind, n in report.resources.items()) or "nothing"
+    say(f"written: {made}")
+    for path in report.rejects:
+        say(f"rejected rows are in {path}; mend them there and run it together with the sources")
+    if store is None:
+        say("without --store nothing is remembered: run all files of a patient together")
+    else:
+        say(f"new in the store: {report.versions} versions of readings")
+    sys.exit(1 if report.rejected else 0)
+
+
+def free_rejects(out: str) -> Path:
+    """Return a rejects file beside the output that does not overwrite an earlier one."""
+    stem = Path("fhirdrain") if out == "-" else Path(out).with_suffix("")
+    path = stem.with_name(f"{stem.name}.rejects.csv")
+    number = 1
+    while path.exists():
+        number += 1
+        path = stem.with_name(f"{stem.name}.rejects-{number}.csv")
+    return path

@@ -1,0 +1,55 @@
+"""Where data goes: a file written whole or not at all, or standard output."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import BinaryIO
+
+import click
+
+from fhirdrain.errors import ConfigurationError
+
+
+@contextmanager
+def output(name: str) -> Iterator[BinaryIO]:
+    """Give a stream to write to; `-` is standard output.
+
+    A file appears under its name only once it is complete, so a run that stops half-way leaves
+    what was there before.
+    """
+    if name == "-":
+        yield sys.stdout.buffer
+        sys.stdout.buffer.flush()
+        return
+    path = Path(name)
+    if path.is_dir():
+        raise ConfigurationError("is a folder", place=name)
+    if path.exists() and not path.is_file():  # a pipe, a terminal, /dev/null
+        with path.open("wb") as stream:
+            yield stream
+        return
+    try:
+        handle, unfinished = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    except OSError as error:
+        raise ConfigurationError(f"cannot be written: {error.strerror}", place=name) from None
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            yield stream
+        # mkstemp makes files private; a new file gets the rights the user's umask gives.
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(unfinished, 0o666 & ~umask)
+        os.replace(unfinished, path)
+    except BaseException:
+        os.unlink(unfinished)
+        raise
+
+
+def say(text: str = "") -> None:
+    """Tell the person at the terminal; data alone goes to standard output."""
+    click.echo(text, err=True)

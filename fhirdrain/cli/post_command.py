@@ -1,0 +1,97 @@
+"""fhirdrain post"""
+
+from __future__ import annotations
+
+import sys
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+
+from fhirdrain.cli.output import say
+from fhirdrain.errors import PartlyDeliveredError
+from fhirdrain.exchange.auth import bearer_from_environment
+from fhirdrain.exchange.client import Client
+from fhirdrain.exchange.delivery import Delivery
+from fhirdrain.store import Store
+from fhirdrain.street.posting import post, prepare
+
+_SHOWN = 10
+
+
+@click.command("post")
+@click.argument("files", nargs=-1, required=True)
+@click.option("--server", required=True, envvar="FHIRDRAIN_SERVER", help="Base URL of the server.")
+@click.option("--dry-run", is_flag=True, help="Check and say what would be sent; send nothing.")
+@click.option(
+    "--store",
+    "store_file",
+    type=click.Path(path_type=Path),
+    help="Note in this file what the server confirmed.",
+)
+@click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
+@click.option("--unchecked", is_flag=True, help="Send without checking first.")
+def command(
+    files: tuple[str, ...],
+    server: str,
+    dry_run: bool,
+    store_file: Path | None,
+    create_patients: bool,
+    unchecked: bool,
+) -> None:
+    """Send transaction bundles to a FHIR server; what is there already is compared, not doubled.
+
+    A bearer token is taken from FHIRDRAIN_TOKEN, or from the file FHIRDRAIN_TOKEN_FILE names.
+    Exits 1 when something was refused or differs, 3 when the server failed, 4 when it failed
+    after a part was delivered.
+    """
+    parcels = [prepare(name, checked=not unchecked) for name in files]
+    if unchecked:
+        say("sent unchecked, as asked")
+    for parcel in parcels:
+        warned = sum(1 for issue in parcel.issues if not issue.is_error)
+        if warned:
+            say(f"{parcel.file}: {warned} warnings; fhirdrain check shows them")
+    client = Client(server, bearer_from_environment())
+    if dry_run:
+        say(f"{client.base} speaks FHIR {client.release()}")
+        for parcel in parcels:
+            say(
+                f"{parcel.file}: {len(parcel.entries)} entries in {parcel.pieces} transactions"
+                " would be sent; nothing was"
+            )
+        return
+    code, failed = 0, False
+    with ExitStack() as stack:
+        store = stack.enter_context(Store(store_file)) if store_file else None
+        for parcel in parcels:
+            delivery = post(client, parcel, create_patients=create_patients, store=store)
+            show(parcel.file, delivery)
+            if delivery.different or delivery.refused or delivery.parked:
+                code = 1
+            if delivery.failure is not None:
+                if not delivery.delivered:
+                    raise delivery.failure
+                failed = True
+                say(f"fhirdrain: {delivery.failure}")
+    if failed:
+        raise PartlyDeliveredError(
+            "a part was delivered", hint="post the same files again: what is there is not doubled"
+        )
+    sys.exit(code)
+
+
+def show(file: str, delivery: Delivery) -> None:
+    """Say what became of a file's entries, in words without patients' values."""
+    say(
+        f"{file}: {len(delivery.created)} created, {len(delivery.present)} there already and the"
+        f" same, {len(delivery.updated)} updated, {len(delivery.different)} different,"
+        f" {len(delivery.refused)} refused, {len(delivery.parked)} parked,"
+        f" {len(delivery.waiting)} not sent"
+    )
+    for entry, found in delivery.different[:_SHOWN]:
+        say(f"  {entry.label}: the server holds something else: {'; '.join(found[:4])}")
+    reasons = [*delivery.refused, *delivery.parked]
+    for reason in dict.fromkeys(reason for _, reason in reasons):
+        same = [entry for entry, why in reasons if why == reason]
+        say(f"  {len(same)} entries from {same[0].label} on: {reason}")

@@ -1,0 +1,193 @@
+"""read: a server's drains back to readings, or to the FHIR they came as."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Any
+
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.errors import ConfigurationError, ServerError
+from fhirdrain.exchange.client import Client
+from fhirdrain.exchange.retrieval import Query, by_ids, fetch
+from fhirdrain.issues import Issue
+from fhirdrain.resources.recover import is_derived, recover
+from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.observables import CATEGORY_CODE, OBSERVABLES
+
+Json = dict[str, Any]
+
+ROW_COLUMNS = (
+    "patient",
+    "drain",
+    "episode",
+    "observable",
+    "time",
+    "start",
+    "value",
+    "unit",
+    "parts",
+    "absent",
+    "status",
+    "recorded",
+    "performer",
+    "note",
+    "order",
+)
+# What holds from its time on matters to a reader who asks for later hours, too.
+_HOLDING = ("suction-ordered", "mode-ordered", "drain-site", "placed")
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Whose readings: a patient (system, value), a drain id, an interval (since, until]."""
+
+    patient: tuple[str, str] | None = None
+    drain: str | None = None
+    since: datetime | None = None
+    until: datetime | None = None
+
+    def holds(self, reading: Reading) -> bool:
+        """Tell whether a reading is wanted."""
+        if self.patient is not None and reading.patient != self.patient[1]:
+            return False
+        if self.drain is not None and reading.drain != self.drain:
+            return False
+        early = self.since is not None and reading.time <= self.since
+        if early and reading.observable not in _HOLDING:
+            return False
+        return self.until is None or reading.time <= self.until
+
+
+def moment(text: str) -> datetime:
+    """Return the instant a command's time means; raises `ConfigurationError`."""
+    try:
+        found = datetime.fromisoformat(text)
+    except ValueError:
+        raise ConfigurationError(
+            f'"{text}" is not a time', hint="as 2025-10-26T07:00+01:00"
+        ) from None
+    if found.utcoffset() is None:
+        raise ConfigurationError(f'"{text}" has no offset', hint="as 2025-10-26T07:00+01:00")
+    return found
+
+
+def patient_token(text: str) -> tuple[str, str]:
+    """Return system and value of SYSTEM|VALUE; raises `ConfigurationError`."""
+    system, mark, value = text.partition("|")
+    if not mark or not value:
+        raise ConfigurationError("a patient is named as SYSTEM|VALUE")
+    return system, value
+
+
+def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Reading], list[Issue]]:
+    """Return the drains' resources, the readings in them, and what could not be read back.
+
+    Searches broadly and chooses here, since servers differ in how they search. Raises
+    `ServerError` rather than give a short answer.
+    """
+    client.release()
+    resources = list(fetch(client, _queries(wanted)))
+    devices = [r["id"] for r in resources if r["resourceType"] == "Device"]
+    resources += fetch(client, by_ids("DeviceUseStatement", "device", devices))
+    kept, readings, issues = [], [], []
+    for resource in resources:
+        found, faults = recover([resource])
+        issues += faults
+        chosen = [reading for reading in found if wanted.holds(reading)]
+        readings += chosen
+        if chosen or (not found and _belongs(resource, wanted)):
+            kept.append(resource)
+    readings.sort(key=lambda r: (r.patient, r.drain, r.episode, *r.sort_key))
+    return kept, readings, issues
+
+
+def _queries(wanted: Wanted) -> Iterator[Query]:
+    whose: list[tuple[str, str]] = []
+    if wanted.patient is not None:
+        system, value = wanted.patient
+        for mark in "\\,|$":
+            value = value.replace(mark, f"\\{mark}")
+        whose = [("patient.identifier", f"{system}|{value}")]
+    yield "Device", [("type", f"{CHEST_DRAIN.system}|{CHEST_DRAIN.code}"), *whose]
+    yield "ServiceRequest", [("code", f"{SUCTION_DRAINAGE.system}|{SUCTION_DRAINAGE.code}"), *whose]
+    events = [o.codes[0].code for o in OBSERVABLES.values() if o.form == "Procedure"]
+    yield "Procedure", [("code", ",".join(f"{LOCAL}|{code}" for code in events)), *whose]
+    dates = []
+    # A day more on either side: servers differ in how they compare a Period with a date.
+    if wanted.since is not None:
+        dates.append(("date", f"ge{wanted.since - timedelta(days=1):%Y-%m-%d}"))
+    if wanted.until is not None:
+        dates.append(("date", f"le{wanted.until + timedelta(days=1):%Y-%m-%d}"))
+    yield (
+        "Observation",
+        [
+            ("category", f"{LOCAL}|{CATEGORY_CODE.code}"),
+            *whose,
+            *dates,
+            ("_include", "Observation:device"),
+            ("_include", "Observation:based-on"),
+        ],
+    )
+
+
+def _belongs(resource: Json, wanted: Wanted) -> bool:
+    """Tell whether a resource that carries no reading belongs to the answer."""
+    subject = resource.get("subject") or resource.get("patient") or {}
+    value = subject.get("identifier", {}).get("value")
+    if wanted.patient is not None and value not in (None, wanted.patient[1]):
+        return False
+    device = resource.get("device", resource)
+    name = device.get("display") or next(
+        (n.get("name") for n in resource.get("deviceName", ())), None
+    )
+    if wanted.drain is not None and name not in (None, wanted.drain):
+        return False
+    if is_derived(resource):
+        end = resource.get("effectivePeriod", {}).get("end")
+        if end is not None:
+            time = datetime.fromisoformat(end)
+            late = wanted.until is not None and time > wanted.until
+            return not late and (wanted.since is None or time > wanted.since)
+    return True
+
+
+def rows_of(readings: list[Reading]) -> str:
+    """Return readings as CSV, a row each."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(ROW_COLUMNS)
+    for reading in readings:
+        row = []
+        for name in ROW_COLUMNS:
+            value = getattr(reading, name)
+            if isinstance(value, datetime):
+                value = value.isoformat()
+            elif isinstance(value, Decimal):
+                value = format(value, "f")
+            elif name == "parts":
+                value = "; ".join(f"{key} {part}" for key, part in value.items())
+            row.append("" if value is None else value)
+        writer.writerow(row)
+    return stream.getvalue()
+
+
+def collection_of(resources: list[Json], base: str) -> Json:
+    """Return the resources as a collection Bundle, each under the URL it has on its server."""
+    entries = [
+        {"fullUrl": f"{base}/{r['resourceType']}/{r['id']}", "resource": r} for r in resources
+    ]
+    bundle: Json = {"resourceType": "Bundle", "type": "collection"}
+    return {**bundle, "entry": entries} if entries else bundle
+
+
+def refuse_incomplete(issues: list[Issue]) -> None:
+    """Raise `ServerError` when something could not be read back: a short answer is no answer."""
+    if issues:
+        raise ServerError(
+            f"{len(issues)} resources could not be read back; the first: {issues[0].message}"
+        )
