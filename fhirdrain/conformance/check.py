@@ -108,9 +108,7 @@ def _profiles(node: Node, report: Report) -> None:
         return
     profiles = node.value.get("profile")
     for profile in profiles if isinstance(profiles, list) else ():
-        # A re-based profile keeps its name; our rules go by codes and categories, not by URL.
-        ours = {url.rsplit("/", 1)[-1] for url in our_profiles()}
-        if isinstance(profile, str) and profile.rsplit("/", 1)[-1].split("|")[0] not in ours:
+        if isinstance(profile, str) and profile.split("|")[0] not in our_profiles():
             report.add(
                 node,
                 "profile",

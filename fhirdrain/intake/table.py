@@ -82,7 +82,11 @@ class Table:
         # refused with its place and still be written out whole.
         self._stream = path.open(encoding=encoding, errors="surrogateescape", newline="")
         self._rows = csv.reader(self._kept_lines(), delimiter=source.delimiter, strict=True)
-        self._read_header()
+        try:
+            self._read_header()
+        except BaseException:
+            self._stream.close()
+            raise
 
     def _kept_lines(self) -> Iterator[str]:
         for line in self._stream:

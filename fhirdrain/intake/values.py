@@ -36,7 +36,7 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
     Raises `ValueRefused`.
     """
     text = text.strip().replace("\u2212", "-")
-    sign, digits = (text[0], text[1:].strip()) if text[:1] in "+-" else ("", text)
+    sign, digits = (text[0], text[1:].strip()) if text.startswith(("+", "-")) else ("", text)
     if (
         volume
         and source.thousands is None

@@ -118,9 +118,8 @@ def transaction(storage: Storage, bundle: Any) -> list[Outcome]:
             if there is not None and entry["request"]["method"] == "POST":
                 outcomes.append(Outcome(200, there))
                 continue
-            validated(entry["resource"])
             resource = _resolved(entry["resource"], lambda text: _lead(storage, text, names))
-            stored, new = storage.write(resource, id_)
+            stored, new = storage.write(validated(resource), id_)
             outcomes.append(Outcome(201 if new else 200, stored))
     return outcomes
 

@@ -162,7 +162,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """Return a hint that names the nearest known name, or all of them when none is near."""
     known = list(known)
     lower = {name.lower(): name for name in known}
-    close = difflib.get_close_matches(word.lower(), list(lower), n=1, cutoff=0.6)
+    close = difflib.get_close_matches(word.lower(), list(lower), n=1, cutoff=0.5)
     if close:
         return f'nearest known: "{lower[close[0]]}"'
     return f"known: {', '.join(known[:12])}{', ...' if len(known) > 12 else ''}" if known else ""
@@ -587,7 +587,7 @@ class _Compiler:
         self, text: Any, accepted: Sequence[str], of: str, at: tuple[str, ...]
     ) -> tuple[Decimal | None, str | None]:
         """Return number and unit of a text as "20 cm[H2O]"."""
-        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(\S.*?)\s*", str(text))
+        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([^\d\s.].*?)\s*", str(text))
         if match is None:
             self.fault(
                 f'"{text}" is not a number with its unit', *at, hint=f'as "20 {accepted[0]}"'

@@ -1,0 +1,281 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+from fractions import Fraction
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from tests.conftest import amount, at, change, level, reading
+
+from fhirdrain.bedside.findings import doubtful, suspected_doubles
+from fhirdrain.bedside.ledger import keep_ledger, total, totals
+from fhirdrain.bedside.settings import DrainSettings
+from fhirdrain.bedside.windows import Window, Windows
+
+
+def outputs(ledger):
+    return [(o.value, o.start, o.end) for o in ledger.outputs]
+
+
+def shift(ledger, settings, *, start=0, hours=12, now=None, doubles=()):
+    window = Window(at(start), at(start + hours))
+    return total(ledger, window, settings, now=now or at(start + hours), doubles=doubles)
+
+
+# -- levels
+
+
+def test_a_first_level_is_a_baseline_and_no_output(settings):
+    ledger = keep_ledger([level(3, 1150)], settings)
+    assert ledger.outputs == []
+    assert ledger.baseline is not None
+    assert ledger.baseline.value == 1150
+
+
+def test_output_is_the_difference_of_two_levels(settings):
+    ledger = keep_ledger([level(8, 510), level(0, 375)], settings)
+    assert outputs(ledger) == [(Decimal(135), at(0), at(8))]
+    assert [s.value for s in ledger.outputs[0].sources] == [375, 510]
+
+
+def test_a_drain_that_began_empty_counts_its_first_level(settings):
+    empty = replace(settings, drains={"R1": DrainSettings(began_empty=True)})
+    ledger = keep_ledger([level(3, 60)], empty)
+    assert outputs(ledger) == [(Decimal(60), None, at(3))]
+
+
+def test_a_placing_with_an_opening_level_starts_the_first_unit(settings):
+    placed = reading("placed", 1, parts={"opening-level": Decimal(20)})
+    ledger = keep_ledger([placed, level(3, 60)], settings)
+    assert outputs(ledger) == [(Decimal(40), at(1), at(3))]
+    assert ledger.baseline is None
+
+
+def test_a_change_closes_one_unit_and_opens_the_next(settings):
+    ledger = keep_ledger([level(0, 1860), change(2, 1870, 0, ), level(4, 45)], settings)
+    assert outputs(ledger) == [(Decimal(10), at(0), at(2)), (Decimal(45), at(2), at(4))]
+    assert ledger.gaps == []
+
+
+def test_without_a_closing_level_what_drained_before_the_change_is_unknown(settings):
+    ledger = keep_ledger([level(0, 1860), change(2, None, 0), level(4, 45)], settings)
+    assert outputs(ledger) == [(Decimal(45), at(2), at(4))]
+    assert [(g.start, g.end) for g in ledger.gaps] == [(at(0), at(2))]
+    found = shift(ledger, settings, hours=4)
+    assert (found.value, found.at_least, found.covered) == (None, 45, Fraction(1, 2))
+
+
+def test_without_an_opening_level_the_site_file_may_know_it(settings):
+    readings = [level(0, 1860), change(2, 1870), level(4, 45)]
+    unknown = keep_ledger(readings, settings)
+    assert outputs(unknown) == [(Decimal(10), at(0), at(2))]
+    assert [(g.start, g.end) for g in unknown.gaps] == [(at(2), at(4))]
+    known = keep_ledger(readings, replace(settings, new_unit_level=Decimal(5)))
+    assert outputs(known)[1] == (Decimal(40), at(2), at(4))
+
+
+def test_new_unit_level_is_never_for_the_first_unit(settings):
+    ledger = keep_ledger([level(0, 80)], replace(settings, new_unit_level=Decimal(0)))
+    assert ledger.outputs == []
+
+
+@pytest.mark.parametrize("numbered", [True, False])
+def test_a_level_in_the_minute_of_a_change_goes_to_its_own_unit(settings, numbered):
+    old, new = ({"unit-number": 1}, {"unit-number": 2}) if numbered else ({}, {})
+    readings = [
+        level(0, 100, parts=old),
+        change(2, 120, 0, parts=new),
+        level(2, 120, parts=old),
+        level(4, 30, parts=new),
+    ]
+    ledger = keep_ledger(readings, settings)
+    assert sum(o.value for o in ledger.outputs) == 50
+    later = [level(0, 100, parts=old), change(2, 120, 0, parts=new), level(2, 0, parts=new)]
+    assert sum(o.value for o in keep_ledger(later, settings).outputs) == 20
+
+
+def test_a_low_level_that_later_levels_pass_is_set_aside(settings):
+    ledger = keep_ledger([level(0, 300), level(1, 200), level(2, 340)], settings)
+    assert outputs(ledger) == [(Decimal(40), at(0), at(2))]
+    assert [s.value for s in ledger.suspects] == [200]
+    assert [f.kind for f in ledger.findings] == ["suspect-level"]
+
+
+def test_levels_that_stay_low_give_no_output_and_a_question(settings):
+    ledger = keep_ledger([level(0, 300), level(1, 20), level(2, 60), level(3, 90)], settings)
+    assert ledger.outputs == []
+    assert [(g.start, g.end) for g in ledger.gaps] == [(at(0), at(3))]
+    assert "was the unit changed?" in ledger.findings[0].message
+
+
+def test_a_low_level_is_explained_by_the_closing_level(settings):
+    ledger = keep_ledger([level(0, 300), level(1, 30), change(2, 320, 0), level(3, 5)], settings)
+    assert outputs(ledger) == [(Decimal(20), at(0), at(2)), (Decimal(5), at(2), at(3))]
+
+
+def test_a_closing_level_below_the_last_mark_is_a_gap_and_a_finding(settings):
+    ledger = keep_ledger([level(0, 300), change(2, 280, 0), level(3, 5)], settings)
+    assert outputs(ledger) == [(Decimal(5), at(2), at(3))]
+    assert [f.kind for f in ledger.findings] == ["suspect-closing-level"]
+
+
+def test_a_new_unit_number_without_a_change_is_a_gap_and_a_finding(settings):
+    readings = [
+        level(0, 100, parts={"unit-number": 1}),
+        level(1, 150, parts={"unit-number": 2}),
+        level(2, 160, parts={"unit-number": 2}),
+    ]
+    ledger = keep_ledger(readings, settings)
+    assert outputs(ledger) == [(Decimal(10), at(1), at(2))]
+    assert [f.kind for f in ledger.findings] == ["unit-number-changed"]
+
+
+def test_a_withdrawn_level_does_not_count(settings):
+    readings = [level(0, 100), level(1, 900, status="entered-in-error"), level(2, 130)]
+    assert outputs(keep_ledger(readings, settings)) == [(Decimal(30), at(0), at(2))]
+
+
+# -- amounts
+
+
+def test_an_amount_reaches_back_to_the_one_before(settings):
+    ledger = keep_ledger([amount(0, 0), amount(4, 60), amount(6, 25)], settings)
+    assert outputs(ledger) == [
+        (Decimal(0), None, at(0)),
+        (Decimal(60), at(0), at(4)),
+        (Decimal(25), at(4), at(6)),
+    ]
+
+
+def test_an_amount_reaches_no_further_than_the_longest_interval(settings):
+    short = replace(settings, longest_interval=timedelta(hours=6))
+    ledger = keep_ledger([amount(0, 10), amount(7, 60)], short)
+    assert outputs(ledger)[1] == (Decimal(60), None, at(7))
+    assert shift(ledger, short, now=at(7)).covered == 0
+    assert shift(ledger, short, now=at(7)).at_least == 60
+    stated = keep_ledger([amount(0, 10), amount(7, 60, start=at(0))], short)
+    assert outputs(stated)[1] == (Decimal(60), at(0), at(7))
+
+
+def test_two_amounts_of_one_minute_share_their_interval(settings):
+    ledger = keep_ledger(
+        [amount(0, 5, item="a"), amount(2, 30, item="a"), amount(2, 10, item="b")], settings
+    )
+    assert [o.start for o in ledger.outputs] == [None, at(0), at(0)]
+    assert shift(ledger, settings, hours=2).value == 40
+
+
+def test_levels_count_and_amounts_check_them(settings):
+    readings = [level(0, 100), level(4, 160), amount(0, 0), amount(4, 60), level(8, 200), amount(8, 35)]
+    ledger = keep_ledger(readings, settings)
+    assert sum(o.value for o in ledger.outputs) == 100
+    assert [c.by_levels for c in ledger.checks] == [None, 60, 40]
+    assert [f.kind for f in ledger.findings] == ["amount-differs"]
+
+
+# -- totals
+
+
+def test_a_total_is_known_only_when_its_time_is_covered(settings):
+    readings = [level(0, 100), level(4, 120), level(12, 180), level(14, 200)]
+    known = shift(keep_ledger(readings, settings), settings)
+    assert (known.value, known.at_least, known.at_most, known.covered) == (80, 80, 80, 1)
+
+
+def test_a_step_across_a_boundary_counts_where_it_ends_and_is_said(settings):
+    ledger = keep_ledger([level(0, 100), level(4, 120), level(16, 180)], settings)
+    first, second = shift(ledger, settings, now=at(16)), shift(ledger, settings, start=12)
+    assert (first.value, first.at_least, first.covered) == (None, 20, Fraction(1, 3))
+    assert [o.value for o in second.carried] == [60]
+    assert second.at_least == 60
+
+
+def test_a_step_across_a_boundary_can_be_split(settings):
+    split = replace(settings, spanning="split")
+    ledger = keep_ledger([level(0, 100), level(16, 180)], split)
+    assert [shift(ledger, split, start=s, now=at(16)).value for s in (0, 12)] == [60, 20]
+
+
+def test_unknown_is_never_zero(settings):
+    ledger = keep_ledger([reading("swing", 1, "present"), level(20, 50)], settings)
+    found = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(20))
+    assert [(t.value, t.at_least, t.at_most) for t in found] == [(None, None, None)] * 2
+
+
+def test_a_zero_that_was_read_is_zero(settings):
+    ledger = keep_ledger([amount(0, 0), amount(12, 0)], settings)
+    assert shift(ledger, settings).value == 0
+
+
+def test_a_window_is_open_at_its_start_and_closed_at_its_end(settings):
+    ledger = keep_ledger([level(0, 100), level(12, 150), level(24, 170)], settings)
+    assert [shift(ledger, settings, start=s).value for s in (0, 12)] == [50, 20]
+
+
+def test_no_window_after_the_removal_and_none_missing_before(settings):
+    readings = [level(1, 10), level(30, 60), reading("removed", 30, "planned"), reading("swing", 60, "absent")]
+    ledger = keep_ledger(readings, settings)
+    found = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(60))
+    assert [t.window.start for t in found] == [at(0), at(12), at(24)]
+    assert found[-1].place == Window(at(24), at(30))
+    assert [f.kind for f in ledger.findings] == ["after-removal"]
+
+
+def test_a_suspected_double_makes_a_total_a_range(settings):
+    readings = [
+        amount(0, 0, item="a"),
+        amount(11, 45, item="a"),
+        amount(11.05, 45, item="b"),
+        amount(12, 10, item="a"),
+    ]
+    pairs = suspected_doubles(readings, timedelta(minutes=10))
+    found = shift(keep_ledger(readings, settings), settings, doubles=doubtful(pairs))
+    assert (found.value, found.at_least, found.at_most, found.charted) == (None, 55, 100, 100)
+
+
+steps = st.lists(
+    st.tuples(st.integers(1, 600), st.integers(0, 300), st.booleans()), min_size=1, max_size=40
+)
+
+
+@given(steps, st.integers(0, 500))
+def test_whatever_rises_in_the_units_is_what_drained(walk, first):
+    """Conservation: known outputs add up to all rises, however often the unit was changed."""
+    settings = _plain()
+    minutes, mark, drained = 0, first, 0
+    readings = [level(0, first)]
+    for wait, rise, changed in walk:
+        minutes += wait
+        mark += rise
+        drained += rise
+        if changed:
+            readings.append(change(minutes / 60, mark, 0))
+            mark = 0
+        else:
+            readings.append(level(minutes / 60, mark))
+    ledger = keep_ledger(reversed(readings), settings)
+    assert sum(o.value for o in ledger.outputs) == drained
+    assert all(o.value >= 0 for o in ledger.outputs)
+    found = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(minutes / 60))
+    assert sum(t.charted or 0 for t in found) == drained
+
+
+@given(st.lists(st.integers(0, 2000), min_size=1, max_size=25))
+def test_no_series_of_levels_ever_gives_a_negative_output(values):
+    readings = [level(hour, value) for hour, value in enumerate(values)]
+    ledger = keep_ledger(readings, _plain())
+    assert all(o.value >= 0 for o in ledger.outputs)
+    used = {s.identity for o in ledger.outputs for s in o.sources}
+    assert not used & {s.identity for s in ledger.suspects}
+
+
+def _plain():
+    from datetime import time
+    from zoneinfo import ZoneInfo
+
+    from fhirdrain.bedside.settings import Settings
+
+    return Settings(zone=ZoneInfo("UTC"), windows=(time(7), time(19)), day_starts=time(7))

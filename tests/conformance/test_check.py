@@ -1,0 +1,228 @@
+"""What the checker finds, where it says it is, and what it lets be."""
+
+from __future__ import annotations
+
+import copy
+import json
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from tests.conftest import row
+from tests.resources.test_form import lines
+
+from fhirdrain.conformance import check_bytes, check_resource
+from fhirdrain.issues import to_operation_outcome
+from fhirdrain.vocabulary.jsontext import encode
+
+
+def level(**changes: Any) -> dict[str, Any]:
+    resource: dict[str, Any] = {
+        "resourceType": "Observation",
+        "identifier": [{"system": "https://test.example/reading", "value": "1"}],
+        "status": "final",
+        "category": [
+            {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "exam"}]},
+            {"coding": [{"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "chest-drain"}]},
+        ],
+        "code": {"coding": [{"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "level"}]},
+        "subject": {"identifier": {"value": "p"}},
+        "effectiveDateTime": "2025-01-10T10:00:00+01:00",
+        "valueQuantity": {"value": Decimal(100), "system": "http://unitsofmeasure.org", "code": "mL"},
+        "device": {"identifier": {"value": "d"}},
+    }
+    resource.update(changes)
+    return {key: value for key, value in resource.items() if value is not None}
+
+
+LOCAL = "https://fhirdrain.example/fhir/CodeSystem/drain"
+
+
+def local(code: str) -> dict[str, Any]:
+    return {"coding": [{"system": LOCAL, "code": code}]}
+
+
+def found(resource: Any) -> list[tuple[str, str]]:
+    return [(issue.rule, issue.location) for issue in check_resource(resource) if issue.is_error]
+
+
+def test_nothing_is_wrong_with_what_map_writes(mapped):
+    for form in ("transaction", "collection"):
+        run = mapped(*lines(), form=form)
+        assert check_bytes(run.data) == []
+
+
+def test_a_level_is_right():
+    assert check_resource(level()) == []
+
+
+QUANTITY = {"value": Decimal(5), "system": "http://unitsofmeasure.org", "code": "mL"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "rule", "location"),
+    [
+        # structure
+        ({"statsu": "final"}, "unknown-element", "Observation"),
+        ({"status": None}, "cardinality", "Observation"),
+        ({"status": "finished"}, "required-code", "Observation.status"),
+        ({"status": ["final"]}, "array", "Observation.status"),
+        ({"category": {"coding": []}}, "array", "Observation.category"),
+        ({"note": []}, "empty", "Observation.note"),
+        ({"note": [{}]}, "empty", "Observation.note[0]"),
+        ({"note": [None]}, "null", "Observation.note[0]"),
+        ({"issued": "2025-01-10"}, "primitive", "Observation.issued"),
+        ({"effectiveDateTime": "2025-02-30T10:00:00Z"}, "primitive", "Observation.effective"),
+        ({"effectiveDateTime": "2025-01-10T10:00Z"}, "primitive", "Observation.effective"),
+        ({"valueString": "5"}, "choice", "Observation"),
+        ({"valueQuantity": {**QUANTITY, "value": "5"}}, "primitive", "Observation.value.value"),
+        ({"valueQuantity": {"value": Decimal(5), "code": "mL"}}, "qty-3", "Observation.value"),
+        ({"id": "not an id"}, "primitive", "Observation.id"),
+        # invariants
+        ({"dataAbsentReason": {"text": "x"}}, "obs-6", "Observation"),
+        ({"component": [{"code": local("level"), "valueInteger": 1}]}, "obs-7", "Observation.component[0]"),
+        ({"extension": [{"url": "https://x.example"}]}, "ext-1", "Observation.extension[0]"),
+        # references
+        ({"subject": {"reference": "Patientt/1"}}, "reference", "Observation.subject"),
+        ({"subject": {"reference": "Observation/1"}}, "reference-target", "Observation.subject"),
+        ({"subject": {"reference": "Patient?identifier=x"}}, "conditional-reference", "Observation.subject"),
+        ({"subject": {"reference": "#p"}}, "ref-1", "Observation.subject"),
+        ({"subject": {"reference": "somebody"}}, "reference", "Observation.subject"),
+        # codes, words and units of ours
+        ({"code": local("levle")}, "local-code", "Observation.code.coding[0]"),
+        ({"code": local("chest-drain")}, "observable", "Observation.code"),
+        ({"valueQuantity": None}, "value", "Observation"),
+        ({"valueQuantity": None, "valueString": "5"}, "value", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "code": "ML"}}, "unit", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "code": "cc"}}, "unit", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "code": "kPa"}}, "unit", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "code": "L"}}, "unit", "Observation.value"),
+        ({"valueQuantity": {"value": Decimal(5)}}, "unit", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "value": Decimal(-5)}}, "impossible", "Observation.value"),
+        ({"valueQuantity": {**QUANTITY, "value": Decimal(99999)}}, "impossible", "Observation.value"),
+        ({"effectiveDateTime": None, "effectivePeriod": {"end": "2025-01-10"}}, "effective", "Observation"),
+        ({"device": None}, "whose", "Observation"),
+        ({"component": [{"code": local("hue")}]}, "component", "Observation.component[0].code"),
+    ],
+)  # fmt: skip
+def test_each_fault_is_found_where_it_is(changes, rule, location):
+    assert (rule, location) in found(level(**changes))
+
+
+@pytest.mark.parametrize(
+    ("code", "value", "components", "rule"),
+    [
+        ("swing", "positive", [], "local-code"),
+        ("swing", "full", [], "word"),
+        ("air-leak", "none", [], "air-leak-none"),
+        ("air-leak", "none", [("at-rest", "none"), ("on-cough", "not-tested")], "air-leak-none"),
+        ("air-leak", "none", [("at-rest", "none"), ("on-cough", "none")], None),
+        ("air-leak", "present", [("at-rest", "loud")], "local-code"),
+        ("air-leak", "present", [("at-rest", "full")], "word"),
+        ("mode", "suction", [("reason", "walking")], None),
+    ],
+)
+def test_words(code, value, components, rule):
+    resource = level(
+        code=local(code),
+        valueQuantity=None,
+        valueCodeableConcept=local(value),
+        component=[{"code": local(n), "valueCodeableConcept": local(v)} for n, v in components] or None,
+    )
+    assert [r for r, _ in found(resource)][:1] == ([rule] if rule else [])
+
+
+def test_foreign_output_is_looked_at_for_unit_and_amount_only():
+    foreign = {
+        "resourceType": "Observation",
+        "status": "final",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]},
+        "valueQuantity": {"value": 135, "system": "http://unitsofmeasure.org", "code": "mL"},
+    }
+    assert check_resource(foreign) == []
+    rate = copy.deepcopy(foreign)
+    rate["valueQuantity"]["code"] = "mL/(24.h)"
+    assert found(rate) == [("unit", "Observation.value")]
+    plain = copy.deepcopy(foreign)
+    del plain["valueQuantity"]["code"], plain["valueQuantity"]["system"]
+    assert [i.severity for i in check_resource(plain)] == ["warning"]
+
+
+def test_check_digits():
+    for system, code in (("http://loinc.org", "9129-9"), ("http://snomed.info/sct", "251843006")):
+        resource = level(code={"coding": [{"system": LOCAL, "code": "level"}, {"system": system, "code": code}]})
+        assert ("check-digit", "Observation.code.coding[1]") in found(resource)
+
+
+def test_a_profile_that_is_not_checked_is_said():
+    (issue,) = check_resource(level(meta={"profile": ["https://elsewhere.example/StructureDefinition/x"]}))
+    assert (issue.severity, issue.code) == ("warning", "not-supported")
+    assert check_resource(level(meta={"profile": ["https://elsewhere.example/StructureDefinition/level"]}))
+
+
+def entry(resource, url, **more):
+    return {"fullUrl": url, "resource": resource, **more}
+
+
+UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
+
+
+def test_references_inside_a_bundle():
+    one = level(subject={"reference": UUID.format(2)})
+    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [entry(one, UUID.format(1))]}
+    assert found(bundle) == [("reference", "Bundle.entry[0].resource.subject")]
+    bundle["entry"].append(entry({"resourceType": "Patient"}, UUID.format(2)))
+    assert found(bundle) == []
+    bundle["entry"][1]["resource"] = {"resourceType": "Device", "status": "active"}
+    assert found(bundle) == []
+    bundle["entry"][1]["resource"] = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}}
+    assert found(bundle) == [("reference-target", "Bundle.entry[0].resource.subject")]
+
+
+def test_rules_of_bundles():
+    request = {"method": "POST", "url": "Observation", "ifNoneExist": "identifier=x"}
+    twice = [entry(level(), UUID.format(n), request=request) for n in (1, 2)]
+    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": twice}
+    assert found(bundle) == [("one-identity", "Bundle.entry[1].request")]
+    bundle["entry"] = [entry(level(), UUID.format(1), request=request), entry(level(), UUID.format(1))]
+    assert {rule for rule, _ in found(bundle)} == {"bdl-3", "bdl-7"}
+
+
+def test_line_and_column_are_those_of_the_file(mapped):
+    run = mapped(row(id="1", item="lvl", value="19.00"), row(id="2", item="swg", value="present"))
+    text = run.data.decode().replace('"final"', '"finale"').replace('"code":"mL"', '"code":"ML"')
+    issues = check_bytes(text.encode(), "b.json")
+    assert {i.rule for i in issues} == {"required-code", "unit"}
+    for issue in issues:
+        line = text.splitlines()[issue.line - 1]
+        key = {"required-code": '"status"', "unit": '"valueQuantity"'}[issue.rule]
+        assert line[issue.column - 1 :].startswith(key)
+        assert issue.location.startswith("Bundle.entry[")
+        assert issue.file == "b.json"
+
+
+def test_ndjson_counts_its_lines():
+    good, bad = encode(level()), encode(level(status="finale"))
+    issues = check_bytes(good + b"\n" + bad + b"\n" + good + b"\n{\n", "x.ndjson")
+    assert [(i.line, i.rule) for i in issues] == [(2, "required-code"), (4, "json")]
+    assert check_bytes(good + b"\n" + good + b"\n") == []
+
+
+def test_values_stay_out_of_messages():
+    issues = check_resource(level(status="secret-value", valueQuantity={**QUANTITY, "value": Decimal("-4711.5")}))
+    shown = json.dumps(to_operation_outcome(issues))
+    assert "secret-value" not in shown
+    assert "4711" not in shown
+    assert "4711" in json.dumps(to_operation_outcome(issues, show_values=True))
+
+
+def test_an_operation_outcome_is_right_r4():
+    assert check_resource(to_operation_outcome(check_resource(level(status="x")))) == []
+    assert check_resource(to_operation_outcome([])) == []
+
+
+def test_deep_nesting_is_refused_not_followed():
+    extension: dict[str, Any] = {"url": "u", "valueString": "x"}
+    for _ in range(80):
+        extension = {"url": "u", "extension": [extension]}
+    assert "depth" in {rule for rule, _ in found(level(extension=[extension]))}

@@ -1,0 +1,256 @@
+"""One row in, one outcome out: what each column, word and unit does."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+import pytest
+from tests.conftest import HEADER, make_site, row
+
+from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.intake.table import open_table
+
+
+def read(site, tmp_path, *lines, raw: bytes | None = None):
+    path = tmp_path / "in.csv"
+    text = "\n".join([",".join(HEADER), *lines]) + "\n"
+    path.write_bytes(raw if raw is not None else text.encode())
+    table = open_table(path, site.source(None), site)
+    return list(table), table
+
+
+def one(site, tmp_path, **cells):
+    (item,), _ = read(site, tmp_path, row(**cells))
+    return item
+
+
+def said(item):
+    assert item.issue is None, item.issue
+    return {r.observable: (str(r.value) if r.value is not None else None) for r in item.readings}
+
+
+def test_a_level_with_everything_about_it(site, tmp_path):
+    item = one(
+        site, tmp_path, id="7", stay="s", stored="2025-01-10 10:05", item="lvl", value="19.00",
+        unit="ml", by="n-1", note="marked", no="2",
+    )  # fmt: skip
+    (reading,) = item.readings
+    assert (str(reading.value), reading.unit, reading.drain) == ("19.00", "mL", "R1")
+    assert reading.parts == {"unit-number": 2}
+    assert (reading.row, reading.encounter, reading.performer, reading.note) == ("7", "s", "n-1", "marked")
+    assert reading.time.isoformat() == "2025-01-10T10:00:00+01:00"
+    assert item.respelled == (("ml", "mL"),)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("20 cm", {"mode": "suction", "suction-set": "20"}),
+        ("on seal", {"mode": "water-seal"}),
+        ("minus 20", {"suction-set": "20"}),
+        ("Wasserschloss", {"mode": "water-seal"}),
+        ("15", {"suction-set": "15"}),
+        ("15 cmH2O", {"suction-set": "15"}),
+        ("2 kPa", {"suction-set": "20.3943"}),
+    ],
+)
+def test_suction_as_text_means_what_the_site_file_says(site, tmp_path, text, expected):
+    assert said(one(site, tmp_path, item="suc", value=text)) == expected
+
+
+def test_a_converted_value_keeps_what_was_charted(site, tmp_path):
+    (reading,) = one(site, tmp_path, item="suc", value="2 kPa").readings
+    assert reading.original == (Decimal(2), "kPa")
+
+
+@pytest.mark.parametrize("unit", ["mmHg", "mm[Hg]"])
+def test_a_pressure_in_mmhg_never_becomes_suction_set(site, tmp_path, unit):
+    assert one(site, tmp_path, item="suc", value="80", unit=unit).issue.rule == "wall-gauge"
+    assert one(site, tmp_path, item="suc", value=f"80 {unit}").issue.rule == "wall-gauge"
+
+
+def test_a_wall_gauge_is_set_aside_with_its_reason(site, tmp_path):
+    for value in ("80", "20"):
+        item = one(site, tmp_path, item="wall", value=value)
+        assert "wall gauge" in item.set_aside
+        assert item.readings == ()
+
+
+def test_a_regulator_in_mmhg_is_read_where_the_site_file_says_so(tmp_path):
+    source = '[sources.rounds.items.reg]\nobservable = "suction-set"\nunit = "mm[Hg]"\nscale = "regulator"\n'
+    from tests.conftest import site_text
+
+    from fhirdrain.site import load_site
+
+    path = tmp_path / "site.toml"
+    path.write_text(site_text().replace("[units]", source + "[units]"), encoding="utf-8")
+    item = one(load_site(path), tmp_path, item="reg", value="15")
+    assert said(item) == {"suction-set": "20.3926"}
+    assert item.readings[0].original == (Decimal(15), "mm[Hg]")
+
+
+@pytest.mark.parametrize(
+    ("cells", "expected"),
+    [
+        ({"item": "air", "value": "none"}, "none"),
+        ({"item": "air", "value": "cough only"}, "present"),
+        ({"item": "air", "value": "none at rest"}, "undetermined"),
+        ({"item": "swg", "value": "not-assessable"}, "not-assessable"),
+        ({"item": "col", "value": "blutig"}, "bloody"),
+        ({"item": "mod", "value": "clamped for the walk"}, "clamped"),
+        ({"item": "rem", "value": "planned"}, "planned"),
+        ({"item": "chg", "value": "full", "closing": "1870", "opening": "0"}, "full"),
+    ],
+)
+def test_words(site, tmp_path, cells, expected):
+    (value,) = said(one(site, tmp_path, **cells)).values()
+    assert value == expected
+
+
+def test_a_word_keeps_the_text_it_was_charted_as(site, tmp_path):
+    (reading,) = one(site, tmp_path, item="col", value="blutig").readings
+    assert (reading.value, reading.text, reading.parts) == ("bloody", "blutig", {"hue": "dark-red"})
+
+
+def test_an_order_is_two_readings(site, tmp_path):
+    assert said(one(site, tmp_path, item="ord", value="suction 20")) == {
+        "mode-ordered": "suction",
+        "suction-ordered": "20",
+    }
+
+
+def test_no_reading_not_done_and_zero_are_three_things(site, tmp_path):
+    assert one(site, tmp_path, item="out", value="", unit="mL").set_aside == "the value is empty"
+    (absent,) = one(site, tmp_path, item="air", value="not looked at").readings
+    assert (absent.value, absent.absent) == (None, "not_done")
+    (refused,) = one(site, tmp_path, item="swg", value="would not").readings
+    assert refused.absent == "refused"
+    (zero,) = one(site, tmp_path, item="out", value="0", unit="mL").readings
+    assert zero.value == 0
+
+
+def test_marks_and_ignored_items_are_set_aside(site, tmp_path):
+    for cells in ({"note": "closed"}, {"by": "nobody"}):
+        item = one(site, tmp_path, item="out", value="0", unit="mL", **cells)
+        assert "no reading" in item.set_aside
+    assert "free text" in one(site, tmp_path, item="txt", value="anything").set_aside
+
+
+@pytest.mark.parametrize(
+    ("cells", "rule", "column"),
+    [
+        ({"item": "bub", "value": "yes"}, "unknown-item", "item"),
+        ({"item": "", "value": "yes"}, "unknown-item", "item"),
+        ({"item": "lvl", "value": "1.790"}, "unsure-mark", "value"),
+        ({"item": "lvl", "value": "-5"}, "impossible", "value"),
+        ({"item": "lvl", "value": "123456"}, "impossible", "value"),
+        ({"item": "lvl", "value": "11 L"}, "impossible", "value"),
+        ({"item": "lvl", "value": "5", "unit": "kPa"}, "unit", "unit"),
+        ({"item": "lvl", "value": "5", "unit": "ML"}, "unit", "unit"),
+        ({"item": "out", "value": "5", "unit": "mL/24.h"}, "unit", "unit"),
+        ({"item": "out", "value": "5", "unit": "buckets"}, "unit", "unit"),
+        ({"item": "out", "value": "5"}, "unit", "unit"),
+        ({"item": "lvl", "value": "5 L", "unit": "mL"}, "unit", "unit"),
+        ({"item": "lvl", "value": "high"}, "unknown-word", "value"),
+        ({"item": "suc", "value": "-20"}, "impossible", "value"),
+        ({"item": "suc", "value": "300"}, "impossible", "value"),
+        ({"item": "mod", "value": "to gravity"}, "unknown-word", "value"),
+        ({"item": "air", "value": "present?"}, "unknown-word", "value"),
+        ({"item": "lvl", "value": "5", "drain": "chest tube"}, "unknown-drain", "drain"),
+        ({"item": "lvl", "value": "5", "drain": ""}, "no-drain", "drain"),
+        ({"item": "out2", "value": "5", "drain": "right 1"}, "two-drains", "drain"),
+        ({"item": "lvl", "value": "5", "seen": "2025-10-26 02:30"}, "ambiguous-time", "seen"),
+        ({"item": "lvl", "value": "5", "seen": "tomorrow"}, "time", "seen"),
+        ({"item": "lvl", "value": "5", "pat": ""}, "no-patient", "pat"),
+        ({"item": "lvl", "value": "5", "state": "odd"}, "status", "state"),
+        ({"item": "lvl", "value": "5", "no": "0"}, "number", "no"),
+        ({"item": "chg", "value": "full", "closing": "1.870"}, "unsure-mark", "closing"),
+        ({"item": "out2", "value": "5", "drain": "left 1", "since": "2025-01-10 10:00"}, "interval", "since"),
+    ],
+)  # fmt: skip
+def test_what_is_refused_has_its_place_and_no_value_in_its_words(site, tmp_path, cells, rule, column):
+    line = row(**cells)
+    (item,), _ = read(site, tmp_path, line)
+    issue = item.issue
+    assert issue is not None
+    assert (issue.rule, issue.line) == (rule, 2)
+    assert f'column "{column}"' in issue.message
+    assert issue.column == len(",".join(line.split(",")[: HEADER.index(column)])) + 2
+    assert "p-1" not in issue.message + issue.hint
+
+
+def test_the_unit_comes_from_cell_column_or_site_file(site, tmp_path):
+    for cells in ({"value": "5 mls"}, {"value": "5", "unit": "mls"}, {"value": "5"}):
+        assert said(one(site, tmp_path, item="lvl", **cells)) == {"level": "5"}
+    assert one(site, tmp_path, item="lvl", value="5", unit="mls").respelled == (("mls", "mL"),)
+    assert said(one(site, tmp_path, item="lvl", value="0.25", unit="L")) == {"level": "250"}
+
+
+def test_a_withdrawal_needs_no_content(site, tmp_path):
+    item = one(site, tmp_path, id="3", item="lvl", value="", state="struck")
+    assert item.withdraws
+    assert not item.readings
+
+
+def test_rows_too_short_and_too_long(site, tmp_path):
+    (item,), table = read(site, tmp_path, raw=(",".join(HEADER) + "\n1,p-1,,right").encode())
+    assert item.issue.rule == "row-length"
+    assert "cut short" in item.issue.hint
+    assert table.cut_short
+    (item,), _ = read(site, tmp_path, row(item="lvl", value="5") + ",more")
+    assert item.issue.rule == "row-length"
+
+
+def test_an_unclosed_quote_takes_nothing_with_it_unseen(site, tmp_path):
+    lines = [row(item="lvl", value="5"), row(item="lvl", value='"6'), row(item="lvl", value="7")]
+    items, _ = read(site, tmp_path, *lines)
+    assert [i.issue.rule if i.issue else None for i in items] == [None, "quote"]
+    assert items[1].raw.count("\n") == 2
+
+
+def test_a_quoted_newline_is_one_row(site, tmp_path):
+    items, _ = read(site, tmp_path, row(item="lvl", value="5", note='"two\nlines"'), row(item="x"))
+    assert items[0].readings[0].note == "two\nlines"
+    assert items[1].line == 4
+
+
+def test_bytes_of_another_encoding_are_refused_and_kept(site, tmp_path):
+    raw = (",".join(HEADER) + "\n" + row(item="lvl", value="5", note="caf@") + "\n").encode()
+    (item,), _ = read(site, tmp_path, raw=raw.replace(b"@", b"\xe9"))
+    assert item.issue.rule == "encoding"
+    assert item.raw.encode("utf-8", "surrogateescape").count(b"\xe9") == 1
+
+
+def test_byte_order_mark_and_windows_line_ends(site, tmp_path):
+    raw = b"\xef\xbb\xbf" + (",".join(HEADER) + "\r\n" + row(item="lvl", value="5") + "\r\n").encode()
+    (item,), _ = read(site, tmp_path, raw=raw)
+    assert said(item) == {"level": "5"}
+
+
+@pytest.mark.parametrize(
+    ("raw", "message"),
+    [
+        (b"", "is empty"),
+        (b"PK\x03\x04\0\0\0", "binary"),
+        (b"a,b,c\n1,2,3\n", "is missing"),
+        (",".join(HEADER).replace(",", ";").encode() + b"\n", "delimiter"),
+        ((",".join(HEADER) + ",value\n").encode(), "stands twice"),
+    ],
+)
+def test_files_that_cannot_be_read_at_all(site, tmp_path, raw, message):
+    with pytest.raises(SourceError) as caught:
+        read(site, tmp_path, raw=raw)
+    assert message in str(caught.value)
+
+
+def test_a_missing_column_names_the_nearest(site, tmp_path):
+    with pytest.raises(SourceError) as caught:
+        read(site, tmp_path, raw=",".join(HEADER).replace("stored", "store").encode() + b"\n")
+    assert 'the column "stored" (recorded in the site file) is missing' in str(caught.value)
+    assert '"store"' in caught.value.hint
+
+
+def test_layouts_of_later_versions_are_refused_not_misread(tmp_path):
+    site = make_site(tmp_path, source='layout = "wide"')
+    with pytest.raises(ConfigurationError, match="this version reads long tables"):
+        open_table(tmp_path / "site.toml", site.source(None), site)

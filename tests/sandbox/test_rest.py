@@ -1,0 +1,377 @@
+"""The sandbox against the REST section of the R4 specification (http.html, search.html)."""
+
+from __future__ import annotations
+
+import json
+import threading
+from typing import Any
+
+import pytest
+import requests
+
+from fhirdrain.conformance import check_resource
+from fhirdrain.vocabulary.jsontext import decode
+
+JSON = {"Content-Type": "application/fhir+json"}
+PATIENT = {"resourceType": "Patient", "identifier": [{"system": "https://x.example", "value": "1"}]}
+UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
+
+
+def post(base: str, path: str, body: Any, **headers: str) -> requests.Response:
+    data = body if isinstance(body, str | bytes) else json.dumps(body)
+    return requests.post(f"{base}{path}", data=data, headers={**JSON, **headers}, timeout=10)
+
+
+def put(base: str, path: str, body: Any, **headers: str) -> requests.Response:
+    return requests.put(f"{base}{path}", data=json.dumps(body), headers={**JSON, **headers}, timeout=10)
+
+
+def get(base: str, path: str, **headers: str) -> requests.Response:
+    return requests.get(f"{base}{path}", headers=headers, timeout=10)
+
+
+def outcome(response: requests.Response) -> str:
+    """Return the text of an answer that must be a right OperationOutcome."""
+    body = decode(response.content)
+    assert body["resourceType"] == "OperationOutcome"
+    assert check_resource(body) == []
+    return str(body["issue"][0]["details"]["text"])
+
+
+def observation(number: int, **more: Any) -> dict[str, Any]:
+    return {
+        "resourceType": "Observation",
+        "identifier": [{"system": "https://x.example/o", "value": str(number)}],
+        "status": "final",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]},
+        "valueQuantity": {"value": 5, "system": "http://unitsofmeasure.org", "code": "mL"},
+        **more,
+    }
+
+
+def test_the_capability_statement_is_right_and_says_what_is_done(server):
+    statement = decode(get(server, "/metadata").content)
+    assert check_resource(statement) == []
+    assert statement["fhirVersion"] == "4.0.1"
+    assert statement["rest"][0]["interaction"] == [{"code": "transaction"}]
+
+
+def test_create_and_read(server):
+    created = post(server, "/Patient", PATIENT)
+    assert created.status_code == 201
+    location = created.headers["Location"]
+    assert location.startswith(f"{server}/Patient/")
+    assert location.endswith("/_history/1")
+    assert created.headers["ETag"] == 'W/"1"'
+    body = decode(created.content)
+    again = get(server, f"/Patient/{body['id']}")
+    assert decode(again.content) == body
+    assert body["meta"]["versionId"] == "1"
+    assert check_resource(body) == []
+
+
+def test_an_id_sent_with_a_create_is_not_kept(server):
+    body = decode(post(server, "/Patient", {**PATIENT, "id": "mine"}).content)
+    assert body["id"] != "mine"
+
+
+def test_update_raises_the_version_and_guards_it(server):
+    first = decode(post(server, "/Patient", PATIENT).content)
+    changed = {**first, "active": True}
+    second = put(server, f"/Patient/{first['id']}", changed)
+    assert (second.status_code, second.headers["ETag"]) == (200, 'W/"2"')
+    stale = put(server, f"/Patient/{first['id']}", changed, **{"If-Match": 'W/"1"'})
+    assert stale.status_code == 412
+    outcome(stale)
+    fresh = put(server, f"/Patient/{first['id']}", changed, **{"If-Match": 'W/"2"'})
+    assert fresh.headers["ETag"] == 'W/"3"'
+    assert put(server, "/Patient/other", {**PATIENT, "id": "different"}).status_code == 400
+    assert put(server, "/Patient/mine", {**PATIENT, "id": "mine"}).status_code == 201
+
+
+def test_conditional_create(server):
+    """R4 http.html#ccreate: no match 201, one match 200 and what is there, several 412."""
+    first = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
+    second = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
+    assert (first.status_code, second.status_code) == (201, 200)
+    assert decode(first.content)["id"] == decode(second.content)["id"]
+    post(server, "/Patient", PATIENT)
+    several = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
+    assert several.status_code == 412
+    assert "several" in outcome(several)
+
+
+def test_conditional_update(server):
+    query = "/Patient?identifier=https://x.example|1"
+    first = put(server, query, PATIENT)
+    second = put(server, query, {**PATIENT, "active": True})
+    assert (first.status_code, second.status_code) == (201, 200)
+    assert decode(second.content)["meta"]["versionId"] == "2"
+    post(server, "/Patient", PATIENT)
+    assert put(server, query, PATIENT).status_code == 412
+
+
+def test_the_same_conditional_create_from_many_threads_makes_one(server):
+    statuses: list[int] = []
+
+    def work() -> None:
+        headers = {"If-None-Exist": "identifier=https://x.example|1"}
+        statuses.append(post(server, "/Patient", PATIENT, **headers).status_code)
+
+    threads = [threading.Thread(target=work) for _ in range(12)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(statuses) == [200] * 11 + [201]
+
+
+@pytest.mark.parametrize(
+    ("body", "status"),
+    [
+        ("{", 400),
+        ("", 400),
+        ("[1]", 400),
+        ('{"resourceType":"Patient","active":"yes"}', 422),
+        ('{"resourceType":"Patient","gender":"x"}', 422),
+        ('{"resourceType":"Patient","nmae":[]}', 422),
+        ('{"resourceType":"Device"}', 400),
+        ('{"resourceType":"Patient","active":true,"active":false}', 400),
+    ],
+)
+def test_what_breaks_base_r4_is_refused(server, body, status):
+    response = post(server, "/Patient", body)
+    assert response.status_code == status
+    outcome(response)
+
+
+def test_it_never_judges_drain_rules(server):
+    odd = observation(1, valueQuantity={"value": -5, "code": "ML", "system": "http://unitsofmeasure.org"})
+    odd["code"]["coding"][0]["code"] = "9129-9"
+    assert post(server, "/Observation", odd).status_code == 201
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "headers", "status"),
+    [
+        ("GET", "/Patient/none", {}, 404),
+        ("GET", "/Nonsense/1", {}, 404),
+        ("GET", "/Nonsense", {}, 404),
+        ("GET", "/Patient/1/2/3", {}, 404),
+        ("DELETE", "/Patient/1", {}, 405),
+        ("PATCH", "/Patient/1", {}, 405),
+        ("GET", "/Patient?nonsense=1", {}, 400),
+        ("GET", "/Patient?identifier:above=1", {}, 400),
+        ("GET", "/Observation?date=yesterday", {}, 400),
+        ("GET", "/Observation?_count=many", {}, 400),
+        ("GET", "/Observation?_include=Observation:performer", {}, 400),
+        ("GET", "/metadata", {"Accept": "application/fhir+xml"}, 406),
+        ("POST", "/Patient", {"Content-Type": "text/plain"}, 415),
+        ("GET", "/metadata", {"Host": "elsewhere.example"}, 421),
+    ],
+)
+def test_every_error_is_an_operation_outcome(server, method, path, headers, status):
+    response = requests.request(method, f"{server}{path}", headers=headers, timeout=10)
+    assert response.status_code == status
+    outcome(response)
+
+
+def test_decimals_are_kept_digit_by_digit(server):
+    for digits in ("19", "19.0", "19.00", "0.1000000000000000055511151231257827"):
+        text = json.dumps(observation(1, valueQuantity={"value": 0})).replace('"value": 0', f'"value": {digits}')
+        created = post(server, "/Observation", text)
+        assert f'"value":{digits}}}' in created.text
+        assert f'"value":{digits}}}' in get(server, f"/Observation/{created.json()['id']}").text
+
+
+# -- transactions
+
+
+def transaction(*entries: dict[str, Any]) -> dict[str, Any]:
+    return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
+
+
+def creates(resource: dict[str, Any], number: int, condition: str | None = None) -> dict[str, Any]:
+    request = {"method": "POST", "url": resource["resourceType"]}
+    if condition:
+        request["ifNoneExist"] = condition
+    return {"fullUrl": UUID.format(number), "resource": resource, "request": request}
+
+
+def test_a_transaction_resolves_its_references(server):
+    about = observation(1, subject={"reference": UUID.format(2)})
+    response = post(server, "/", transaction(creates(about, 1), creates(PATIENT, 2)))
+    assert response.status_code == 200
+    answer = decode(response.content)
+    assert check_resource(answer) == []
+    assert [e["response"]["status"] for e in answer["entry"]] == ["201 Created"] * 2
+    one, two = (e["response"]["location"].split("/_history")[0] for e in answer["entry"])
+    assert decode(get(server, f"/{one}").content)["subject"]["reference"] == two
+
+
+def test_a_transaction_is_all_or_nothing(server):
+    bad = {"resourceType": "Patient", "gender": "x"}
+    response = post(server, "", transaction(creates(PATIENT, 1), creates(bad, 2)))
+    assert response.status_code == 422
+    outcome(response)
+    assert decode(get(server, "/Patient").content)["total"] == 0
+
+
+def test_conditional_references(server):
+    """R4 http.html#trules: one match is taken, none or several fail the whole bundle."""
+    about = observation(1, subject={"reference": "Patient?identifier=https://x.example|1"})
+    none = post(server, "", transaction(creates(observation(9), 9), creates(about, 1)))
+    assert none.status_code == 412
+    assert decode(get(server, "/Observation").content)["total"] == 0
+    patient = decode(post(server, "/Patient", PATIENT).content)
+    one = post(server, "", transaction(creates(about, 1)), Prefer="return=representation")
+    stored = decode(one.content)["entry"][0]["resource"]
+    assert stored["subject"]["reference"] == f"Patient/{patient['id']}"
+    post(server, "/Patient", PATIENT)
+    assert post(server, "", transaction(creates(about, 1))).status_code == 412
+
+
+def test_conditional_creates_in_a_transaction(server):
+    entry = creates(PATIENT, 1, "identifier=https://x.example|1")
+    about = creates(observation(1, subject={"reference": UUID.format(1)}), 2)
+    first = decode(post(server, "", transaction(entry, about)).content)
+    second = decode(post(server, "", transaction(entry, about)).content)
+    assert [e["response"]["status"][:3] for e in second["entry"]] == ["200", "201"]
+    assert first["entry"][0]["response"]["location"] == second["entry"][0]["response"]["location"]
+    again = creates(PATIENT, 3, "identifier=https://x.example|1")
+    assert post(server, "", transaction(entry, again)).status_code == 400
+
+
+def test_updates_in_a_transaction(server):
+    entry = {"resource": {**PATIENT, "id": "p"}, "request": {"method": "PUT", "url": "Patient/p"}}
+    assert decode(post(server, "", transaction(entry)).content)["entry"][0]["response"]["status"] == "201 Created"
+    entry["request"]["ifMatch"] = 'W/"7"'
+    assert post(server, "", transaction(entry)).status_code == 412
+
+
+@pytest.mark.parametrize(
+    "bundle",
+    [
+        {"resourceType": "Patient"},
+        {"resourceType": "Bundle", "type": "batch"},
+        {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT}]},
+        {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT, "request": {"method": "GET", "url": "Patient"}}]},
+        {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT, "request": {"method": "POST", "url": "Nonsense"}}]},
+    ],
+)
+def test_what_is_no_transaction_is_refused(server, bundle):
+    response = post(server, "", bundle)
+    assert response.status_code in (400, 422)
+    outcome(response)
+
+
+def test_an_empty_transaction_is_answered(server):
+    answer = decode(post(server, "", {"resourceType": "Bundle", "type": "transaction"}).content)
+    assert (answer["type"], "entry" in answer) == ("transaction-response", False)
+
+
+# -- search
+
+
+@pytest.fixture
+def filled(server):
+    patient = decode(post(server, "/Patient", PATIENT).content)
+    device = {"resourceType": "Device", "identifier": [{"system": "https://x.example/d", "value": "R1"}]}
+    made = decode(post(server, "/Device", device).content)
+    for hour in range(1, 8):
+        post(
+            server,
+            "/Observation",
+            observation(
+                hour,
+                subject={"reference": f"Patient/{patient['id']}", "identifier": PATIENT["identifier"][0]},
+                device={"reference": f"Device/{made['id']}"},
+                effectivePeriod={"start": f"2025-01-0{hour}T07:00:00Z", "end": f"2025-01-0{hour}T19:00:00Z"},
+            ),
+        )
+    return server, patient["id"], made["id"]
+
+
+def values(server: str, query: str) -> list[str]:
+    body = decode(get(server, f"/Observation?{query}").content)
+    assert check_resource(body) == []
+    return [e["resource"]["identifier"][0]["value"] for e in body.get("entry", []) if e["search"]["mode"] == "match"]
+
+
+def test_token_and_reference_forms(filled):
+    server, patient, device = filled
+    everything = [str(n) for n in range(1, 8)]
+    for query in (
+        "code=http://loinc.org|9129-8", "code=9129-8", "code=http://loinc.org|",
+        f"patient={patient}", f"patient=Patient/{patient}", f"subject=Patient/{patient}",
+        f"patient={server}/Patient/{patient}",
+        "patient.identifier=https://x.example|1", f"device={device}", f"device=x,{device}",
+        "device.identifier=https://x.example/d|R1", "status=final", "code=other,9129-8",
+    ):  # fmt: skip
+        assert values(server, query) == everything, query
+    for query in ("code=http://loinc.org|other", "patient=other", "patient.identifier=https://x.example|2", f"subject=Device/{patient}"):
+        assert values(server, query) == [], query
+    assert values(server, "identifier=https://x.example/o|3") == ["3"]
+    assert values(server, "code=9129-8&identifier=3,5") == ["3", "5"]
+
+
+def test_a_value_with_marks_of_its_own_is_escaped(server):
+    odd = {**PATIENT, "identifier": [{"system": "https://x.example", "value": "a|b,c"}]}
+    post(server, "/Patient", odd)
+    found = decode(get(server, "/Patient?identifier=https://x.example|a\\|b\\,c").content)
+    assert found["total"] == 1
+
+
+@pytest.mark.parametrize(
+    ("query", "expected"),
+    [
+        ("date=2025-01-03", "3"),
+        ("date=ge2025-01-06", "67"),
+        ("date=gt2025-01-06T12:00:00Z", "67"),
+        ("date=gt2025-01-06T19:00:00Z", "7"),
+        ("date=le2025-01-02T12:00:00Z", "12"),
+        ("date=lt2025-01-02", "1"),
+        ("date=sa2025-01-05", "67"),
+        ("date=eb2025-01-03T00:00:00Z", "12"),
+        ("date=ge2025-01-03&date=le2025-01-04", "34"),
+        ("date=2025-01", "1234567"),
+        ("date=2024", ""),
+    ],
+)
+def test_dates_against_periods(filled, query, expected):
+    """R4 search.html#prefix: the range of the value against the range of the target."""
+    assert "".join(values(filled[0], query)) == expected
+
+
+def test_pages_are_whole_and_stable_while_data_arrive(filled):
+    server, _, _ = filled
+    url, seen = f"{server}/Observation?_count=3&code=9129-8", []
+    while url:
+        body = decode(requests.get(url, timeout=10).content)
+        assert body["total"] == 7
+        seen += [e["resource"]["identifier"][0]["value"] for e in body["entry"]]
+        post(server, "/Observation", observation(90 + len(seen)))
+        url = next((link["url"] for link in body["link"] if link["relation"] == "next"), None)
+    assert seen == [str(n) for n in range(1, 8)]
+
+
+def test_includes_come_once_and_are_marked(filled):
+    server, _, device = filled
+    body = decode(get(server, "/Observation?_include=Observation:device&_count=5").content)
+    included = [e for e in body["entry"] if e["search"]["mode"] == "include"]
+    assert [e["resource"]["id"] for e in included] == [device]
+    assert body["total"] == 7
+
+
+def test_data_stays_in_its_file(tmp_path):
+    from fhirdrain.sandbox.server import running
+
+    file = str(tmp_path / "data.sqlite")
+    with running("test", file) as base:
+        id_ = post(base, "/Patient", PATIENT).json()["id"]
+    with running("test", file) as base:
+        assert get(base, f"/Patient/{id_}").status_code == 200
+
+
+def test_it_listens_on_loopback_only(server):
+    assert server.startswith("http://127.0.0.1:")
