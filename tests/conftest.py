@@ -261,7 +261,9 @@ def amount(hours: float, value: int, **more: Any) -> Reading:
     return reading("output", hours, value, **more)
 
 
-def change(hours: float, closing: int | None = None, opening: int | None = None, **more: Any) -> Reading:
+def change(
+    hours: float, closing: int | None = None, opening: int | None = None, **more: Any
+) -> Reading:
     """Return a change of the unit."""
     parts: dict[str, Any] = dict(more.pop("parts", {}))
     if closing is not None:

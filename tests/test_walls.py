@@ -83,7 +83,11 @@ def test_every_module_says_what_it_is_for():
 
 def test_optional_libraries_sit_behind_one_module_each():
     holders = {
-        name: {p.relative_to(PACKAGE).as_posix() for p, _ in modules() if f"{name}" in p.read_text("utf-8")}
+        name: {
+            p.relative_to(PACKAGE).as_posix()
+            for p, _ in modules()
+            if f"{name}" in p.read_text("utf-8")
+        }
         for name in ("fhir.resources.R4B", "import starlette", "from starlette", "import uvicorn")
     }
     assert holders["fhir.resources.R4B"] == {"resources/typed.py"}

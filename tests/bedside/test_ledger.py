@@ -55,7 +55,18 @@ def test_a_placing_with_an_opening_level_starts_the_first_unit(settings):
 
 
 def test_a_change_closes_one_unit_and_opens_the_next(settings):
-    ledger = keep_ledger([level(0, 1860), change(2, 1870, 0, ), level(4, 45)], settings)
+    ledger = keep_ledger(
+        [
+            level(0, 1860),
+            change(
+                2,
+                1870,
+                0,
+            ),
+            level(4, 45),
+        ],
+        settings,
+    )
     assert outputs(ledger) == [(Decimal(10), at(0), at(2)), (Decimal(45), at(2), at(4))]
     assert ledger.gaps == []
 
@@ -169,7 +180,14 @@ def test_two_amounts_of_one_minute_share_their_interval(settings):
 
 
 def test_levels_count_and_amounts_check_them(settings):
-    readings = [level(0, 100), level(4, 160), amount(0, 0), amount(4, 60), level(8, 200), amount(8, 35)]
+    readings = [
+        level(0, 100),
+        level(4, 160),
+        amount(0, 0),
+        amount(4, 60),
+        level(8, 200),
+        amount(8, 35),
+    ]
     ledger = keep_ledger(readings, settings)
     assert sum(o.value for o in ledger.outputs) == 100
     assert [c.by_levels for c in ledger.checks] == [None, 60, 40]
@@ -216,7 +234,12 @@ def test_a_window_is_open_at_its_start_and_closed_at_its_end(settings):
 
 
 def test_no_window_after_the_removal_and_none_missing_before(settings):
-    readings = [level(1, 10), level(30, 60), reading("removed", 30, "planned"), reading("swing", 60, "absent")]
+    readings = [
+        level(1, 10),
+        level(30, 60),
+        reading("removed", 30, "planned"),
+        reading("swing", 60, "absent"),
+    ]
     ledger = keep_ledger(readings, settings)
     found = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(60))
     assert [t.window.start for t in found] == [at(0), at(12), at(24)]

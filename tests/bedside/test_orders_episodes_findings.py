@@ -50,7 +50,12 @@ def test_a_version_without_magnitude_leaves_the_mode_alone_standing():
 
 
 def test_only_setting_and_mode_are_held_against_an_order():
-    readings = [order(0, 20), reading("suction-set", 1, 20), reading("mode", 1, "suction"), reading("swing", 1, "absent")]
+    readings = [
+        order(0, 20),
+        reading("suction-set", 1, 20),
+        reading("mode", 1, "suction"),
+        reading("swing", 1, "absent"),
+    ]
     linked = {r.observable: r.order for r in link_orders(readings)}
     assert linked["suction-set"] == linked["mode"] == readings[0].identity
     assert linked["swing"] is None

@@ -12,7 +12,9 @@ BASE = level(5, 150, recorded=at(5.1), identity="one")
 
 
 def version(arrival, *readings, **more):
-    return Version(arrival, readings[0].recorded if readings else more.pop("recorded"), readings, **more)
+    return Version(
+        arrival, readings[0].recorded if readings else more.pop("recorded"), readings, **more
+    )
 
 
 def test_one_version_stands_as_it_is():
@@ -53,7 +55,10 @@ def test_what_the_newest_version_no_longer_says_was_entered_in_error():
     suction = reading("suction-set", 5, 20, identity="s", recorded=at(5))
     mode = reading("mode", 5, "suction", identity="m", recorded=at(5))
     seal = replace(mode, value="water-seal", recorded=at(6))
-    found = {r.observable: r for r in fold([Version(1, at(5), (mode, suction)), Version(2, at(6), (seal,))])}
+    found = {
+        r.observable: r
+        for r in fold([Version(1, at(5), (mode, suction)), Version(2, at(6), (seal,))])
+    }
     assert (found["mode"].value, found["mode"].status) == ("water-seal", "corrected")
     assert found["suction-set"].status == "entered-in-error"
 

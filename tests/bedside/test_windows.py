@@ -45,7 +45,10 @@ def test_240_ml_a_day_at_clock_changes():
 
 
 def test_windows_follow_each_other_without_a_gap_across_both_changes():
-    for first, last in (("2025-10-24 10:00", "2025-10-28 10:00"), ("2025-03-28 10:00", "2025-04-01 10:00")):
+    for first, last in (
+        ("2025-10-24 10:00", "2025-10-28 10:00"),
+        ("2025-03-28 10:00", "2025-04-01 10:00"),
+    ):
         for windows in (SHIFTS, DAYS, Windows(VIENNA, [time(2, 30), time(10), time(18)])):
             found = list(windows.between(wall(first), wall(last)))
             assert all(a.end == b.start for a, b in zip(found, found[1:], strict=False))

@@ -22,13 +22,35 @@ def level(**changes: Any) -> dict[str, Any]:
         "identifier": [{"system": "https://test.example/reading", "value": "1"}],
         "status": "final",
         "category": [
-            {"coding": [{"system": "http://terminology.hl7.org/CodeSystem/observation-category", "code": "exam"}]},
-            {"coding": [{"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "chest-drain"}]},
+            {
+                "coding": [
+                    {
+                        "system": "http://terminology.hl7.org/CodeSystem/observation-category",
+                        "code": "exam",
+                    }
+                ]
+            },
+            {
+                "coding": [
+                    {
+                        "system": "https://fhirdrain.example/fhir/CodeSystem/drain",
+                        "code": "chest-drain",
+                    }
+                ]
+            },
         ],
-        "code": {"coding": [{"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "level"}]},
+        "code": {
+            "coding": [
+                {"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "level"}
+            ]
+        },
         "subject": {"identifier": {"value": "p"}},
         "effectiveDateTime": "2025-01-10T10:00:00+01:00",
-        "valueQuantity": {"value": Decimal(100), "system": "http://unitsofmeasure.org", "code": "mL"},
+        "valueQuantity": {
+            "value": Decimal(100),
+            "system": "http://unitsofmeasure.org",
+            "code": "mL",
+        },
         "device": {"identifier": {"value": "d"}},
     }
     resource.update(changes)
@@ -127,7 +149,8 @@ def test_words(code, value, components, rule):
         code=local(code),
         valueQuantity=None,
         valueCodeableConcept=local(value),
-        component=[{"code": local(n), "valueCodeableConcept": local(v)} for n, v in components] or None,
+        component=[{"code": local(n), "valueCodeableConcept": local(v)} for n, v in components]
+        or None,
     )
     assert [r for r, _ in found(resource)][:1] == ([rule] if rule else [])
 
@@ -150,14 +173,20 @@ def test_foreign_output_is_looked_at_for_unit_and_amount_only():
 
 def test_check_digits():
     for system, code in (("http://loinc.org", "9129-9"), ("http://snomed.info/sct", "251843006")):
-        resource = level(code={"coding": [{"system": LOCAL, "code": "level"}, {"system": system, "code": code}]})
+        resource = level(
+            code={"coding": [{"system": LOCAL, "code": "level"}, {"system": system, "code": code}]}
+        )
         assert ("check-digit", "Observation.code.coding[1]") in found(resource)
 
 
 def test_a_profile_that_is_not_checked_is_said():
-    (issue,) = check_resource(level(meta={"profile": ["https://elsewhere.example/StructureDefinition/x"]}))
+    (issue,) = check_resource(
+        level(meta={"profile": ["https://elsewhere.example/StructureDefinition/x"]})
+    )
     assert (issue.severity, issue.code) == ("warning", "not-supported")
-    assert check_resource(level(meta={"profile": ["https://elsewhere.example/StructureDefinition/level"]}))
+    assert check_resource(
+        level(meta={"profile": ["https://elsewhere.example/StructureDefinition/level"]})
+    )
 
 
 def entry(resource, url, **more):
@@ -175,7 +204,11 @@ def test_references_inside_a_bundle():
     assert found(bundle) == []
     bundle["entry"][1]["resource"] = {"resourceType": "Device", "status": "active"}
     assert found(bundle) == []
-    bundle["entry"][1]["resource"] = {"resourceType": "Observation", "status": "final", "code": {"text": "x"}}
+    bundle["entry"][1]["resource"] = {
+        "resourceType": "Observation",
+        "status": "final",
+        "code": {"text": "x"},
+    }
     assert found(bundle) == [("reference-target", "Bundle.entry[0].resource.subject")]
 
 
@@ -184,7 +217,10 @@ def test_rules_of_bundles():
     twice = [entry(level(), UUID.format(n), request=request) for n in (1, 2)]
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": twice}
     assert found(bundle) == [("one-identity", "Bundle.entry[1].request")]
-    bundle["entry"] = [entry(level(), UUID.format(1), request=request), entry(level(), UUID.format(1))]
+    bundle["entry"] = [
+        entry(level(), UUID.format(1), request=request),
+        entry(level(), UUID.format(1)),
+    ]
     assert {rule for rule, _ in found(bundle)} == {"bdl-3", "bdl-7"}
 
 
@@ -209,7 +245,9 @@ def test_ndjson_counts_its_lines():
 
 
 def test_values_stay_out_of_messages():
-    issues = check_resource(level(status="secret-value", valueQuantity={**QUANTITY, "value": Decimal("-4711.5")}))
+    issues = check_resource(
+        level(status="secret-value", valueQuantity={**QUANTITY, "value": Decimal("-4711.5")})
+    )
     shown = json.dumps(to_operation_outcome(issues))
     assert "secret-value" not in shown
     assert "4711" not in shown

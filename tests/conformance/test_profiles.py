@@ -19,7 +19,10 @@ PROFILES = ROOT / "profiles"
 
 def test_the_files_are_what_the_table_makes():
     result = subprocess.run(
-        [sys.executable, PROFILES / "build.py", "--check"], capture_output=True, text=True, check=False
+        [sys.executable, PROFILES / "build.py", "--check"],
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert (result.stdout, result.returncode) == ("", 0)
 

@@ -37,7 +37,12 @@ def test_a_level_with_everything_about_it(site, tmp_path):
     (reading,) = item.readings
     assert (str(reading.value), reading.unit, reading.drain) == ("19.00", "mL", "R1")
     assert reading.parts == {"unit-number": 2}
-    assert (reading.row, reading.encounter, reading.performer, reading.note) == ("7", "s", "n-1", "marked")
+    assert (reading.row, reading.encounter, reading.performer, reading.note) == (
+        "7",
+        "s",
+        "n-1",
+        "marked",
+    )
     assert reading.time.isoformat() == "2025-01-10T10:00:00+01:00"
     assert item.respelled == (("ml", "mL"),)
 
@@ -168,7 +173,9 @@ def test_marks_and_ignored_items_are_set_aside(site, tmp_path):
         ({"item": "out2", "value": "5", "drain": "left 1", "since": "2025-01-10 10:00"}, "interval", "since"),
     ],
 )  # fmt: skip
-def test_what_is_refused_has_its_place_and_no_value_in_its_words(site, tmp_path, cells, rule, column):
+def test_what_is_refused_has_its_place_and_no_value_in_its_words(
+    site, tmp_path, cells, rule, column
+):
     line = row(**cells)
     (item,), _ = read(site, tmp_path, line)
     issue = item.issue
@@ -222,7 +229,9 @@ def test_bytes_of_another_encoding_are_refused_and_kept(site, tmp_path):
 
 
 def test_byte_order_mark_and_windows_line_ends(site, tmp_path):
-    raw = b"\xef\xbb\xbf" + (",".join(HEADER) + "\r\n" + row(item="lvl", value="5") + "\r\n").encode()
+    raw = (
+        b"\xef\xbb\xbf" + (",".join(HEADER) + "\r\n" + row(item="lvl", value="5") + "\r\n").encode()
+    )
     (item,), _ = read(site, tmp_path, raw=raw)
     assert said(item) == {"level": "5"}
 

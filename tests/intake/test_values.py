@@ -35,7 +35,9 @@ def test_a_mark_with_three_digits_behind_it_is_refused(source, text):
     assert caught.value.rule == "unsure-mark"
 
 
-@pytest.mark.parametrize("text", ["", "x", "1e3", "1_000", "1 000", "NaN", "1.2.3", "5,5", "٣", ".5", "1."])
+@pytest.mark.parametrize(
+    "text", ["", "x", "1e3", "1_000", "1 000", "NaN", "1.2.3", "5,5", "٣", ".5", "1."]
+)
 def test_what_is_no_number_is_refused(source, text):
     with pytest.raises(ValueRefused):
         read_number(text, source, volume=True)

@@ -17,16 +17,48 @@ def coded(concept, system=LOCAL):
 
 def lines():
     return [
-        row(id="1", item="ord", value="suction 20", seen="2025-01-10 08:00", stored="2025-01-10 08:04", by="dr"),
+        row(
+            id="1",
+            item="ord",
+            value="suction 20",
+            seen="2025-01-10 08:00",
+            stored="2025-01-10 08:04",
+            by="dr",
+        ),
         row(id="2", item="lvl", value="100", seen="2025-01-10 08:00", no="1"),
-        row(id="3", item="lvl", value="130.0", seen="2025-01-10 10:00", stored="2025-01-10 10:05", stay="s-1", by="n-1", note="marked", no="1"),
+        row(
+            id="3",
+            item="lvl",
+            value="130.0",
+            seen="2025-01-10 10:00",
+            stored="2025-01-10 10:05",
+            stay="s-1",
+            by="n-1",
+            note="marked",
+            no="1",
+        ),
         row(id="4", item="suc", value="20 cm", seen="2025-01-10 10:00"),
-        row(id="5", item="chg", value="full", closing="140", opening="0", no="2", seen="2025-01-10 11:00"),
+        row(
+            id="5",
+            item="chg",
+            value="full",
+            closing="140",
+            opening="0",
+            no="2",
+            seen="2025-01-10 11:00",
+        ),
         row(id="6", item="lvl", value="25", seen="2025-01-10 12:00", no="2"),
         row(id="7", item="air", value="cough only", seen="2025-01-10 12:00"),
         row(id="8", item="swg", value="present", seen="2025-01-10 12:00"),
         row(id="9", item="air", value="not looked at", seen="2025-01-10 13:00"),
-        row(id="10", item="plc", value="in", opening="5", seen="2025-01-10 07:30", stored="2025-01-10 07:40"),
+        row(
+            id="10",
+            item="plc",
+            value="in",
+            opening="5",
+            seen="2025-01-10 07:30",
+            stored="2025-01-10 07:40",
+        ),
         row(id="11", item="rem", value="planned", seen="2025-01-10 18:00"),
         row(id="12", item="ord", value="seal", seen="2025-01-10 14:00"),
     ]
@@ -47,10 +79,16 @@ def test_a_level(run):
     assert level["effectiveDateTime"] == "2025-01-10T10:00:00+01:00"
     assert level["issued"] == "2025-01-10T10:05:00+01:00"
     assert level["status"] == "final"
-    assert [coded(c, c["coding"][0]["system"]) for c in level["category"]] == [["exam"], ["chest-drain"]]
+    assert [coded(c, c["coding"][0]["system"]) for c in level["category"]] == [
+        ["exam"],
+        ["chest-drain"],
+    ]
     assert level["component"][0]["valueInteger"] == 1
     assert level["encounter"]["identifier"]["value"] == "s-1"
-    assert level["performer"][0]["identifier"] == {"system": "https://test.example/staff", "value": "n-1"}
+    assert level["performer"][0]["identifier"] == {
+        "system": "https://test.example/staff",
+        "value": "n-1",
+    }
     assert level["note"] == [{"text": "marked"}]
     assert level["bodySite"]["coding"][0]["code"] == "73834008"
     assert level["meta"]["profile"] == ["https://fhirdrain.example/fhir/StructureDefinition/level"]
@@ -122,7 +160,10 @@ def test_device_use_placing_and_removal(run):
     assert device["deviceName"] == [{"name": "R1", "type": "user-friendly-name"}]
     assert device["status"] == "inactive"
     assert use["status"] == "completed"
-    assert use["timingPeriod"] == {"start": "2025-01-10T07:30:00+01:00", "end": "2025-01-10T18:00:00+01:00"}
+    assert use["timingPeriod"] == {
+        "start": "2025-01-10T07:30:00+01:00",
+        "end": "2025-01-10T18:00:00+01:00",
+    }
     placed, removed = run.of("Procedure")
     assert [c["code"] for c in placed["code"]["coding"]] == ["placed", "264957007"]
     assert [c["code"] for c in removed["code"]["coding"]] == ["removed", "238356005"]
@@ -164,7 +205,14 @@ def test_amounts_are_readings_and_know_when_they_began(mapped):
     run = mapped(
         row(id="1", item="out", value="0", unit="mL", seen="2025-01-10 08:00"),
         row(id="2", item="out", value="60", unit="mL", seen="2025-01-10 10:00"),
-        row(id="3", item="out", value="9", unit="mL", seen="2025-01-10 12:00", since="2025-01-10 11:00"),
+        row(
+            id="3",
+            item="out",
+            value="9",
+            unit="mL",
+            seen="2025-01-10 12:00",
+            since="2025-01-10 11:00",
+        ),
     )
     periods = [o["effectivePeriod"] for o in run.of("Observation")]
     assert periods[0] == {"end": "2025-01-10T08:00:00+01:00"}
@@ -175,7 +223,12 @@ def test_amounts_are_readings_and_know_when_they_began(mapped):
 
 
 def test_a_suspect_low_level_is_sent_as_charted(mapped):
-    run = mapped(*(row(id=str(n), item="lvl", value=v, seen=f"2025-01-10 {8 + n:02}:00") for n, v in enumerate(["300", "20", "340"])))
+    run = mapped(
+        *(
+            row(id=str(n), item="lvl", value=v, seen=f"2025-01-10 {8 + n:02}:00")
+            for n, v in enumerate(["300", "20", "340"])
+        )
+    )
     assert [o["valueQuantity"]["value"] for o in run.observation("level")] == [300, 20, 340]
     assert [o["valueQuantity"]["value"] for o in run.derived] == [40]
 
@@ -200,7 +253,14 @@ def test_statuses(mapped):
         row(id="1", item="lvl", value="110", stored="2025-01-10 09:05", **stored),
         row(id="2", item="lvl", value="120", seen="2025-01-10 09:00", state="preliminary"),
         row(id="3", item="lvl", value="900", seen="2025-01-10 10:00", stored="2025-01-10 10:05"),
-        row(id="3", item="lvl", value="", seen="2025-01-10 10:00", stored="2025-01-10 11:05", state="struck"),
+        row(
+            id="3",
+            item="lvl",
+            value="",
+            seen="2025-01-10 10:00",
+            stored="2025-01-10 11:05",
+            state="struck",
+        ),
     )
     found = {o["valueQuantity"]["value"]: o["status"] for o in run.observation("level")}
     assert found == {110: "corrected", 120: "preliminary", 900: "entered-in-error"}
@@ -277,5 +337,14 @@ def test_digits_are_written_as_charted(mapped, text):
 def test_the_same_rows_give_the_same_bytes_whatever_their_order(mapped):
     from tests.conftest import row as make
 
-    one = [make(id=str(n), item="lvl", value=str(100 + n), seen=f"2025-01-10 {8 + n:02}:00", stored="2025-01-10 20:00") for n in range(6)]
+    one = [
+        make(
+            id=str(n),
+            item="lvl",
+            value=str(100 + n),
+            seen=f"2025-01-10 {8 + n:02}:00",
+            stored="2025-01-10 20:00",
+        )
+        for n in range(6)
+    ]
     assert mapped(*one).data == mapped(*reversed(one)).data

@@ -67,7 +67,9 @@ def test_borders_between_the_parts_count(site):
 
 
 def test_an_order_is_one_whatever_it_says(site):
-    magnitude, mode = (reading(name, 0, row="5", item="ord") for name in ("suction-ordered", "mode-ordered"))
+    magnitude, mode = (
+        reading(name, 0, row="5", item="ord") for name in ("suction-ordered", "mode-ordered")
+    )
     assert reading_identity(site, magnitude) == reading_identity(site, mode)
 
 
@@ -89,7 +91,9 @@ def test_identities_sent_today_are_never_renamed(site):
     parts = '["test-site","row","test","pat-4711","17","lvl","level"]'
     digest = hashlib.sha256(parts.encode()).hexdigest()
     assert reading_identity(site, ROW) == digest[:32]
-    short = hashlib.sha256(b'["test-site","https://test.example/patient","pat-4711"]').hexdigest()[:16]
+    short = hashlib.sha256(b'["test-site","https://test.example/patient","pat-4711"]').hexdigest()[
+        :16
+    ]
     assert device_identifier(site, "pat-4711", "R1", 1) == f"R1.1.{short}"
     output = hashlib.sha256(f'["output","{digest[:32]}"]'.encode()).hexdigest()[:32]
     assert output_identity(digest[:32]) == output

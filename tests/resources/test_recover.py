@@ -22,13 +22,40 @@ def compared(readings):
 
 def test_every_reading_comes_back_in_every_form(mapped):
     more = [
-        row(id="20", item="lie", value="left front", by="n-2", stored="2025-01-10 10:01", note="by the armpit"),
+        row(
+            id="20",
+            item="lie",
+            value="left front",
+            by="n-2",
+            stored="2025-01-10 10:01",
+            note="by the armpit",
+        ),
         row(id="21", item="suc", value="2 kPa", seen="2025-01-10 15:00"),
         row(id="22", item="col", value="blutig", seen="2025-01-10 15:00"),
         row(id="23", item="swg", value="would not", seen="2025-01-10 15:00"),
-        row(id="24", item="ord", value="suction 10", seen="2025-01-10 16:00", until="2025-01-10 18:00", state="put right"),
-        row(id="25", item="rem", value="planned", seen="2025-01-10 19:00", state="struck", stored="2025-01-10 19:30"),
-        row(id="26", item="mod", value="clamped for the walk", seen="2025-01-10 15:30", drain="left 1"),
+        row(
+            id="24",
+            item="ord",
+            value="suction 10",
+            seen="2025-01-10 16:00",
+            until="2025-01-10 18:00",
+            state="put right",
+        ),
+        row(
+            id="25",
+            item="rem",
+            value="planned",
+            seen="2025-01-10 19:00",
+            state="struck",
+            stored="2025-01-10 19:30",
+        ),
+        row(
+            id="26",
+            item="mod",
+            value="clamped for the walk",
+            seen="2025-01-10 15:30",
+            drain="left 1",
+        ),
     ]
     for form in ("transaction", "collection"):
         run = mapped(*lines(), *more, form=form)
@@ -38,7 +65,12 @@ def test_every_reading_comes_back_in_every_form(mapped):
 
 
 def test_digits_come_back(mapped):
-    run = mapped(*(row(id=str(n), item="lvl", value=v, seen=f"2025-01-10 {10 + n}:00") for n, v in enumerate(["19", "19.0", "19.00"])))
+    run = mapped(
+        *(
+            row(id=str(n), item="lvl", value=v, seen=f"2025-01-10 {10 + n}:00")
+            for n, v in enumerate(["19", "19.0", "19.00"])
+        )
+    )
     found, _ = recover(run.resources)
     assert [str(r.value) for r in found] == ["19", "19.0", "19.00"]
 
@@ -53,7 +85,16 @@ def test_what_cannot_be_read_back_is_said():
     broken = {
         "resourceType": "Observation",
         "id": "x",
-        "category": [{"coding": [{"system": "https://fhirdrain.example/fhir/CodeSystem/drain", "code": "chest-drain"}]}],
+        "category": [
+            {
+                "coding": [
+                    {
+                        "system": "https://fhirdrain.example/fhir/CodeSystem/drain",
+                        "code": "chest-drain",
+                    }
+                ]
+            }
+        ],
         "code": {"coding": [{"system": "http://loinc.org", "code": "9187-6"}]},
     }
     found, (issue,) = recover([broken])
@@ -62,5 +103,9 @@ def test_what_cannot_be_read_back_is_said():
 
 
 def test_what_is_not_ours_is_passed_over():
-    foreign = {"resourceType": "Observation", "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]}, "valueQuantity": {"value": Decimal(5)}}
+    foreign = {
+        "resourceType": "Observation",
+        "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]},
+        "valueQuantity": {"value": Decimal(5)},
+    }
     assert recover([foreign, {"resourceType": "Patient"}]) == ([], [])

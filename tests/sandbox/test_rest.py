@@ -23,7 +23,9 @@ def post(base: str, path: str, body: Any, **headers: str) -> requests.Response:
 
 
 def put(base: str, path: str, body: Any, **headers: str) -> requests.Response:
-    return requests.put(f"{base}{path}", data=json.dumps(body), headers={**JSON, **headers}, timeout=10)
+    return requests.put(
+        f"{base}{path}", data=json.dumps(body), headers={**JSON, **headers}, timeout=10
+    )
 
 
 def get(base: str, path: str, **headers: str) -> requests.Response:
@@ -92,11 +94,15 @@ def test_update_raises_the_version_and_guards_it(server):
 def test_conditional_create(server):
     """R4 http.html#ccreate: no match 201, one match 200 and what is there, several 412."""
     first = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
-    second = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
+    second = post(
+        server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"}
+    )
     assert (first.status_code, second.status_code) == (201, 200)
     assert decode(first.content)["id"] == decode(second.content)["id"]
     post(server, "/Patient", PATIENT)
-    several = post(server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"})
+    several = post(
+        server, "/Patient", PATIENT, **{"If-None-Exist": "identifier=https://x.example|1"}
+    )
     assert several.status_code == 412
     assert "several" in outcome(several)
 
@@ -146,7 +152,9 @@ def test_what_breaks_base_r4_is_refused(server, body, status):
 
 
 def test_it_never_judges_drain_rules(server):
-    odd = observation(1, valueQuantity={"value": -5, "code": "ML", "system": "http://unitsofmeasure.org"})
+    odd = observation(
+        1, valueQuantity={"value": -5, "code": "ML", "system": "http://unitsofmeasure.org"}
+    )
     odd["code"]["coding"][0]["code"] = "9129-9"
     assert post(server, "/Observation", odd).status_code == 201
 
@@ -178,7 +186,9 @@ def test_every_error_is_an_operation_outcome(server, method, path, headers, stat
 
 def test_decimals_are_kept_digit_by_digit(server):
     for digits in ("19", "19.0", "19.00", "0.1000000000000000055511151231257827"):
-        text = json.dumps(observation(1, valueQuantity={"value": 0})).replace('"value": 0', f'"value": {digits}')
+        text = json.dumps(observation(1, valueQuantity={"value": 0})).replace(
+            '"value": 0', f'"value": {digits}'
+        )
         created = post(server, "/Observation", text)
         assert f'"value":{digits}}}' in created.text
         assert f'"value":{digits}}}' in get(server, f"/Observation/{created.json()['id']}").text
@@ -244,7 +254,10 @@ def test_conditional_creates_in_a_transaction(server):
 
 def test_updates_in_a_transaction(server):
     entry = {"resource": {**PATIENT, "id": "p"}, "request": {"method": "PUT", "url": "Patient/p"}}
-    assert decode(post(server, "", transaction(entry)).content)["entry"][0]["response"]["status"] == "201 Created"
+    assert (
+        decode(post(server, "", transaction(entry)).content)["entry"][0]["response"]["status"]
+        == "201 Created"
+    )
     entry["request"]["ifMatch"] = 'W/"7"'
     assert post(server, "", transaction(entry)).status_code == 412
 
@@ -255,8 +268,16 @@ def test_updates_in_a_transaction(server):
         {"resourceType": "Patient"},
         {"resourceType": "Bundle", "type": "batch"},
         {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT}]},
-        {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT, "request": {"method": "GET", "url": "Patient"}}]},
-        {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT, "request": {"method": "POST", "url": "Nonsense"}}]},
+        {
+            "resourceType": "Bundle",
+            "type": "transaction",
+            "entry": [{"resource": PATIENT, "request": {"method": "GET", "url": "Patient"}}],
+        },
+        {
+            "resourceType": "Bundle",
+            "type": "transaction",
+            "entry": [{"resource": PATIENT, "request": {"method": "POST", "url": "Nonsense"}}],
+        },
     ],
 )
 def test_what_is_no_transaction_is_refused(server, bundle):
@@ -276,7 +297,10 @@ def test_an_empty_transaction_is_answered(server):
 @pytest.fixture
 def filled(server):
     patient = decode(post(server, "/Patient", PATIENT).content)
-    device = {"resourceType": "Device", "identifier": [{"system": "https://x.example/d", "value": "R1"}]}
+    device = {
+        "resourceType": "Device",
+        "identifier": [{"system": "https://x.example/d", "value": "R1"}],
+    }
     made = decode(post(server, "/Device", device).content)
     for hour in range(1, 8):
         post(
@@ -284,9 +308,15 @@ def filled(server):
             "/Observation",
             observation(
                 hour,
-                subject={"reference": f"Patient/{patient['id']}", "identifier": PATIENT["identifier"][0]},
+                subject={
+                    "reference": f"Patient/{patient['id']}",
+                    "identifier": PATIENT["identifier"][0],
+                },
                 device={"reference": f"Device/{made['id']}"},
-                effectivePeriod={"start": f"2025-01-0{hour}T07:00:00Z", "end": f"2025-01-0{hour}T19:00:00Z"},
+                effectivePeriod={
+                    "start": f"2025-01-0{hour}T07:00:00Z",
+                    "end": f"2025-01-0{hour}T19:00:00Z",
+                },
             ),
         )
     return server, patient["id"], made["id"]
@@ -295,7 +325,11 @@ def filled(server):
 def values(server: str, query: str) -> list[str]:
     body = decode(get(server, f"/Observation?{query}").content)
     assert check_resource(body) == []
-    return [e["resource"]["identifier"][0]["value"] for e in body.get("entry", []) if e["search"]["mode"] == "match"]
+    return [
+        e["resource"]["identifier"][0]["value"]
+        for e in body.get("entry", [])
+        if e["search"]["mode"] == "match"
+    ]
 
 
 def test_token_and_reference_forms(filled):
@@ -309,7 +343,12 @@ def test_token_and_reference_forms(filled):
         "device.identifier=https://x.example/d|R1", "status=final", "code=other,9129-8",
     ):  # fmt: skip
         assert values(server, query) == everything, query
-    for query in ("code=http://loinc.org|other", "patient=other", "patient.identifier=https://x.example|2", f"subject=Device/{patient}"):
+    for query in (
+        "code=http://loinc.org|other",
+        "patient=other",
+        "patient.identifier=https://x.example|2",
+        f"subject=Device/{patient}",
+    ):
         assert values(server, query) == [], query
     assert values(server, "identifier=https://x.example/o|3") == ["3"]
     assert values(server, "code=9129-8&identifier=3,5") == ["3", "5"]

@@ -51,12 +51,32 @@ def test_defaults_are_those_of_the_contract(site):
     [
         ('day_starts = "07:00"', 'day_start = "07:00"', 'unknown key "day_start"', '"day_starts"'),
         ('side = "right"', 'sides = "right"', 'unknown key "sides"', '"side"'),
-        ("[sources.rounds.columns]\n", '[sources.rounds.columns]\npatiens = "x"\n', "patiens", '"patient"'),
+        (
+            "[sources.rounds.columns]\n",
+            '[sources.rounds.columns]\npatiens = "x"\n',
+            "patiens",
+            '"patient"',
+        ),
         ('observable = "level"', 'observable = "levle"', 'unknown observable "levle"', '"level"'),
-        ('unit = "mL"\n[sources.rounds.items.out]', 'unit = "mmLs"\n[sources.rounds.items.out]', '"mmLs"', "mL"),
-        ('unit = "mL"\n[sources.rounds.items.out]', 'unit = "kPa"\n[sources.rounds.items.out]', "does not belong to level", "mL"),
+        (
+            'unit = "mL"\n[sources.rounds.items.out]',
+            'unit = "mmLs"\n[sources.rounds.items.out]',
+            '"mmLs"',
+            "mL",
+        ),
+        (
+            'unit = "mL"\n[sources.rounds.items.out]',
+            'unit = "kPa"\n[sources.rounds.items.out]',
+            "does not belong to level",
+            "mL",
+        ),
         ('{ mode = "water-seal" }', '{ mode = "waterseal" }', "no word of mode", '"water-seal"'),
-        ('{ mode = "water-seal" }', '{ modus = "water-seal" }', 'unknown observable "modus"', '"mode"'),
+        (
+            '{ mode = "water-seal" }',
+            '{ modus = "water-seal" }',
+            'unknown observable "modus"',
+            '"mode"',
+        ),
         ('"20 cm[H2O]" }, "on seal"', '"20" }, "on seal"', "not a number with its unit", "cm[H2O]"),
         ('hue = "dark-red"', 'hue = "dark"', "no word of appearance, hue", '"dark-red"'),
         ('drain = "L1"', 'drain = "L9"', 'unknown drain "L9"', '"L1"'),
@@ -67,7 +87,12 @@ def test_defaults_are_those_of_the_contract(site):
         ('drain = "drain"\n', "", 'the column "drain" is not named', ""),
         ('"struck" = "entered-in-error"', '"struck" = "gone"', "not a status", ""),
         (', scale = "regulator"', "", "needs the scale", "wall-gauge"),
-        ('{ at-rest = "none", on-cough = "none" }', '{ value = "none", at-rest = "none" }', "none only when", ""),
+        (
+            '{ at-rest = "none", on-cough = "none" }',
+            '{ value = "none", at-rest = "none" }',
+            "none only when",
+            "",
+        ),
         ('"https://test.example/reading"', '"test reading"', "not an absolute URI", ""),
     ],
 )
@@ -108,7 +133,9 @@ def test_one_label_cannot_name_two_drains(tmp_path):
 
 def test_a_policy_figure_needs_its_source(tmp_path):
     policy = tmp_path / "policy.toml"
-    policy.write_text('name = "p"\n[[figures]]\nname = "f"\nsays = "x"\nscope = "drain"\nkind = "level"\n')
+    policy.write_text(
+        'name = "p"\n[[figures]]\nname = "f"\nsays = "x"\nscope = "drain"\nkind = "level"\n'
+    )
     issues = faults(tmp_path, site_text(site='policy = "policy.toml"'))
     assert "source" in issues[0].message
     assert f"{policy}:2" in issues[0].message

@@ -5,7 +5,15 @@ from fractions import Fraction
 
 import pytest
 
-from fhirdrain.vocabulary.units import ALIASES, MISLEADING, UNITS, UnitError, convert, rounded, unit_of
+from fhirdrain.vocabulary.units import (
+    ALIASES,
+    MISLEADING,
+    UNITS,
+    UnitError,
+    convert,
+    rounded,
+    unit_of,
+)
 
 
 def test_every_alias_leads_to_a_unit_and_is_none_itself():
@@ -14,7 +22,9 @@ def test_every_alias_leads_to_a_unit_and_is_none_itself():
         assert text not in UNITS
 
 
-@pytest.mark.parametrize("text", ["cc", "mls", "ml", "cmH2O", "cmH20", "mmHg", "mL/24h", "LPM", "Fr"])
+@pytest.mark.parametrize(
+    "text", ["cc", "mls", "ml", "cmH2O", "cmH20", "mmHg", "mL/24h", "LPM", "Fr"]
+)
 def test_spellings_met_in_practice_are_known_and_said_to_be_other_spellings(text):
     unit, respelled = unit_of(text)
     assert respelled

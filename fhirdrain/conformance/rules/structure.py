@@ -68,7 +68,7 @@ def _walk(
                 hint=f"nearest: {near[0]}" if near else "",
             )
             continue
-        present.setdefault(found.choice or found.path, set()).add(name)
+        present.setdefault(found.choice or found.name, set()).add(name)
         if not key.startswith("_"):
             _member(node.child(key, found.name, found.type), found, report, on_node)
         elif not isinstance(node.value[key], dict | list) or not node.value[key]:
@@ -85,7 +85,7 @@ def _cardinality(
 ) -> None:
     missing = set()
     for element in known.values():
-        group = element.choice or element.path
+        group = element.choice or element.name
         names = present.get(group, set())
         if element.low > 0 and not names and group not in missing:
             missing.add(group)

@@ -1,0 +1,397 @@
+"""The commands: exit codes, streams, messages, and never a traceback."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+from threading import Thread
+
+import pytest
+from tests.conftest import HEADER, ROOT, row, site_text
+
+from fhirdrain.cli.main import COMMANDS
+
+SCENARIO = ROOT / "sample_bundles" / "scenario"
+
+
+def run(*args, stdin: bytes | None = None, cwd: Path | None = None, **env: str):
+    result = subprocess.run(
+        [sys.executable, "-m", "fhirdrain", *map(str, args)],
+        input=stdin, capture_output=True, cwd=cwd, timeout=60, check=False,
+        env={**os.environ, "PYTHONPATH": str(ROOT), **env},
+    )  # fmt: skip
+    assert b"Traceback" not in result.stderr, result.stderr.decode()
+    return result.returncode, result.stdout.decode(), result.stderr.decode()
+
+
+@pytest.fixture
+def work(tmp_path):
+    (tmp_path / "site.toml").write_text(site_text())
+    return tmp_path
+
+
+def source(work, *lines, name="in.csv"):
+    path = work / name
+    path.write_text("\n".join([",".join(HEADER), *lines]) + "\n")
+    return path
+
+
+def map_(work, *args, **more):
+    return run("map", *args, "--site", work / "site.toml", cwd=work, **more)
+
+
+def test_every_command_is_documented_in_the_readme():
+    readme = (ROOT / "README.md").read_text()
+    for name in COMMANDS:
+        assert f"`fhirdrain {name}" in readme
+        code, out, _ = run(name, "--help")
+        assert code == 0
+        assert out.startswith("Usage:")
+
+
+def test_help_imports_no_heavy_library():
+    code = "import sys; sys.argv=['fhirdrain','--help']\nfrom fhirdrain.cli.main import main\ntry: main()\nexcept SystemExit: pass\nprint(sorted({'pydantic','requests','starlette','uvicorn','msgspec'} & set(sys.modules)))"
+    result = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert result.stdout.splitlines()[-1] == "[]"
+
+
+def test_map_to_stdout_and_to_a_file(work):
+    path = source(work, row(id="1", item="lvl", value="5"))
+    code, out, err = map_(work, path)
+    assert code == 0
+    assert out.startswith('{"resourceType":"Bundle","type":"transaction"')
+    assert "1 items in = 1 mapped + 0 rejected + 0 set aside" in err
+    assert "without --store nothing is remembered" in err
+    code, out, _ = map_(work, path, "--out", "o.json")
+    assert (code, out) == (0, "")
+    assert run("check", work / "o.json")[0] == 0
+
+
+def test_refused_rows_make_exit_code_1_and_a_rejects_file(work):
+    path = source(
+        work, row(id="1", item="lvl", value="5"), row(id="2", item="lvl", value="4711.123")
+    )
+    code, _, err = map_(work, path, "--out", "o.json")
+    assert code == 1
+    assert f"{path}:3:" in err
+    assert "4711" not in err
+    assert "p-1" not in err
+    assert "4711.123" in (work / "o.rejects.csv").read_text()
+    code, _, err = map_(work, path, "--out", "o.json", "--show-values")
+    assert "[4711.123]" in err
+    assert (work / "o.rejects-2.csv").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "message"),
+    [
+        ("missing column", b"a,b\n1,2\n", 'the column "id" (row in the site file) is missing'),
+        ("empty", b"", "is empty"),
+        ("binary", b"\x7fELF\0\0\0", "binary file"),
+        ("gone", None, "no such file"),
+    ],
+)
+def test_files_that_cannot_be_read_stop_the_run_before_anything_is_written(
+    work, name, content, message
+):
+    path = work / "bad.csv"
+    if content is not None:
+        path.write_bytes(content)
+    code, out, err = map_(work, path, "--out", "o.json")
+    assert code == 2
+    assert f"{path}" in err
+    assert message in err
+    assert len(err.strip().splitlines()) == 1
+    assert not (work / "o.json").exists()
+    assert [p.name for p in work.iterdir() if p.name.startswith(".o")] == []
+
+
+def test_a_file_cut_short_loses_nothing(work):
+    path = source(work, row(id="1", item="lvl", value="5"))
+    path.write_text(path.read_text() + "2,p-1,,right 1,2025-01")
+    code, _, err = map_(work, path, "--out", "o.json")
+    assert code == 1
+    assert "was the file cut short?" in err
+    assert "2,p-1,,right 1,2025-01" in (work / "o.rejects.csv").read_text()
+
+
+def test_sources_are_never_overwritten(work):
+    path = source(work, row(id="1", item="lvl", value="x"))
+    before = path.read_bytes()
+    for args in (("--out", path), ("--out", "o.json", "--rejects", path)):
+        code, _, _ = map_(work, path, *args)
+        assert code == 2
+        assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("map",), ("map", "x.csv"), ("nonsense",), ("check",), ("post", "x"), ("read",),
+        ("check", "x.json", "--report", "pdf"), ("sandbox", "--port", "x"), ("--nonsense",),
+        ("check", "nowhere.json"), ("post", "nowhere.json", "--server", "http://127.0.0.1:1"),
+        ("read", "--server", "nowhere"), ("read", "--server", "http://127.0.0.1:1", "--since", "today"),
+        ("read", "--server", "http://127.0.0.1:1", "--patient", "4711"),
+        ("site", "nowhere.toml"),
+    ],
+)  # fmt: skip
+def test_wrong_usage_is_exit_code_2(args, work):
+    code, _, err = run(*args, cwd=work)
+    assert code == 2, err
+    assert err.strip()
+
+
+def test_an_unknown_command_names_the_nearest():
+    assert "Nearest: check" in run("chekc")[2]
+
+
+def test_site(work):
+    assert run("site", work / "site.toml")[0] == 0
+    (work / "site.toml").write_text(site_text().replace("day_starts", "day_start"))
+    code, out, _ = run("site", work / "site.toml")
+    assert code == 2
+    assert 'nearest known: "day_starts"' in out
+    code, _, err = map_(work, source(work))
+    assert code == 2
+    assert "day_start" in err
+
+
+def test_check_reports_as_text_and_as_operation_outcome(work):
+    path = work / "b.json"
+    path.write_text('{"resourceType": "Observation",\n "status": "done"}')
+    code, out, _ = run("check", path)
+    assert code == 1
+    assert f"{path}:2:2: error:" in out
+    code, out, _ = run("check", path, "--report", "operationoutcome")
+    assert code == 1
+    assert '"resourceType": "OperationOutcome"' in out
+    assert '"valueInteger": 2' in out
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"\0\1\2", b"{", b'{"a": 1}', b"<html></html>", b'[{"resourceType":"Patient"}]'],
+)
+def test_check_of_what_is_no_fhir_is_exit_code_1(content, work):
+    code, out, _ = run("check", "-", stdin=content)
+    assert code == 1
+    assert "<stdin>" in out
+
+
+def test_warnings_fail_only_when_asked(work):
+    path = work / "b.json"
+    path.write_text('{"resourceType": "Patient", "meta": {"profile": ["https://x.example/p"]}}')
+    assert run("check", path)[0] == 0
+    assert run("check", path, "--fail-on", "warning")[0] == 1
+
+
+# -- servers
+
+
+class Page(BaseHTTPRequestHandler):
+    status, kind, body = 200, "text/html", b"<html>hello</html>"
+
+    def do_GET(self):
+        self.send_response(self.status)
+        self.send_header("Content-Type", self.kind)
+        self.send_header("Content-Length", str(len(self.body)))
+        self.end_headers()
+        self.wfile.write(self.body)
+
+    do_POST = do_GET
+
+    def log_message(self, *args):
+        pass
+
+
+@pytest.fixture
+def page():
+    server = HTTPServer(("127.0.0.1", 0), Page)
+    thread = Thread(target=server.serve_forever)
+    thread.start()
+    yield f"http://127.0.0.1:{server.server_port}"
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+def bundle(work):
+    path = source(
+        work, row(id="1", item="lvl", value="5"), row(id="2", item="lvl", value="9", pat="p-2")
+    )
+    assert map_(work, path, "--out", "o.json")[0] == 0
+    return work / "o.json"
+
+
+def test_a_server_that_answers_html_is_exit_code_3(work, page):
+    for args in (("post", bundle(work)), ("read",)):
+        code, out, err = run(*args, "--server", page)
+        assert (code, out) == (3, "")
+        assert "web page" in err
+
+
+def test_a_server_that_is_not_there_is_exit_code_3(work):
+    for args in (("post", bundle(work)), ("read",)):
+        code, _, err = run(*args, "--server", "http://127.0.0.1:1/fhir")
+        assert code == 3
+        assert "no answer from the server" in err
+
+
+def test_post_read_and_their_exit_codes(work, server):
+    path = bundle(work)
+    code, _, err = run("post", path, "--server", server)
+    assert code == 1
+    assert "6 parked" in err
+    assert "p-1" not in err
+    code, _, err = run("post", path, "--server", server, "--dry-run", "--create-patients")
+    assert code == 0
+    assert "6 entries in 2 transactions would be sent; nothing was" in err
+    assert run("read", "--server", server)[1].count("\n") == 1
+    code, _, err = run("post", path, "--server", server, "--create-patients")
+    assert (code, "6 created" in err) == (0, True)
+    code, _, err = run("post", "-", "--server", server, stdin=path.read_bytes())
+    assert (code, "0 created, 6 there already and the same" in err) == (0, True)
+    changed = path.read_text().replace('"value":9,', '"value":10,')
+    code, _, err = run("post", "-", "--server", server, stdin=changed.encode())
+    assert code == 1
+    assert "the server holds something else: valueQuantity.value differs" in err
+    code, out, _ = run("read", "--server", server, FHIRDRAIN_TOKEN="t0ken")
+    assert code == 0
+    assert out.count("\n") == 3
+    for form in ("ndjson", "collection"):
+        code, out, _ = run("read", "--server", server, "--as", form)
+        assert run("check", "-", stdin=out.encode())[0] == 0
+    broken = path.read_text().replace('"code":"mL"', '"code":"ML"')
+    assert run("post", "-", "--server", server, stdin=broken.encode())[0] == 1
+
+
+class Dying(Page):
+    """Speaks R4, knows every patient, takes one transaction and then fails."""
+
+    taken = 0
+
+    def do_GET(self):
+        if "metadata" in self.path:
+            self.answer(
+                {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "format": ["json"]}
+            )
+        else:
+            found = {
+                "resource": {"resourceType": "Patient", "id": "p"},
+                "search": {"mode": "match"},
+            }
+            self.answer({"resourceType": "Bundle", "type": "searchset", "entry": [found]})
+
+    def do_POST(self):
+        import json
+
+        sent = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+        type(self).taken += 1
+        if self.taken > 1:
+            self.send_error(500)
+            return
+        answers = [
+            {
+                "response": {
+                    "status": "201 Created",
+                    "location": f"{e['resource']['resourceType']}/{n}",
+                }
+            }
+            for n, e in enumerate(sent["entry"])
+        ]
+        self.answer({"resourceType": "Bundle", "type": "transaction-response", "entry": answers})
+
+    def answer(self, body):
+        import json
+
+        data = json.dumps(body).encode()
+        self.send_response(200)
+        self.send_header("Content-Type", "application/fhir+json")
+        self.send_header("Content-Length", str(len(data)))
+        self.end_headers()
+        self.wfile.write(data)
+
+
+def test_a_server_that_fails_half_way_is_exit_code_4(work):
+    server = HTTPServer(("127.0.0.1", 0), Dying)
+    thread = Thread(target=server.serve_forever)
+    thread.start()
+    try:
+        code, _, err = run(
+            "post", bundle(work), "--server", f"http://127.0.0.1:{server.server_port}"
+        )
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    assert code == 4, err
+    assert "3 created" in err
+    assert "3 not sent" in err
+    assert "a part was delivered" in err
+
+
+def test_sandbox_prints_its_address_and_stops_when_told():
+    process = subprocess.Popen(
+        [sys.executable, "-m", "fhirdrain", "sandbox"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    try:
+        address = process.stdout.readline().strip()
+        assert address.startswith("http://127.0.0.1:")
+        deadline = time.monotonic() + 10
+        while run("read", "--server", address)[0] != 0 and time.monotonic() < deadline:
+            time.sleep(0.1)
+        assert run("read", "--server", address)[0] == 0
+    finally:
+        process.send_signal(signal.SIGINT)
+        _, err = process.communicate(timeout=20)
+    assert "Traceback" not in err
+    assert process.returncode in (0, 130)
+
+
+def test_a_reader_that_goes_away_is_no_error(work):
+    many = [
+        row(id=str(n), item="lvl", value=str(n), seen=f"2025-01-{1 + n // 24:02} {n % 24:02}:00")
+        for n in range(600)
+    ]
+    path = source(work, *many)
+    command = f"{sys.executable} -m fhirdrain map {path} --site {work}/site.toml | head -c 10"
+    result = subprocess.run(
+        ["bash", "-c", command], capture_output=True, text=True, check=False, cwd=work,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert "Traceback" not in result.stderr
+    assert "BrokenPipe" not in result.stderr
+
+
+def test_tour_and_about(tmp_path):
+    code, out, _ = run("tour", "--keep", tmp_path / "t")
+    assert code == 0
+    assert "read back     246 readings" in out
+    code, out, _ = run("about", FHIRDRAIN_TOKEN="t0ken")
+    assert code == 0
+    assert "t0ken" not in out
+    assert "fhirdrain" in out
+
+
+def test_the_samples_exit_as_the_readme_says(work):
+    code, _, err = run(
+        "map", SCENARIO / "rounds.csv", "--site", SCENARIO / "site.toml", "--source", "rounds",
+        "--out", work / "right.json", "--rejects", work / "refused.csv",
+    )  # fmt: skip
+    assert code == 1
+    assert "128 items in = 124 mapped + 4 rejected + 0 set aside" in err
+    assert (work / "refused.csv").read_text().count("\n") == 5
+    assert run("check", work / "right.json")[0] == 0

@@ -1,0 +1,289 @@
+"""Whole journeys: rows to a server and back, again, changed, and the tour."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from decimal import Decimal
+
+import pytest
+from tests.conftest import HEADER, make_site, row
+from tests.resources.test_form import lines
+
+from fhirdrain.conformance import check_bytes
+from fhirdrain.errors import RefusedError, ServerError
+from fhirdrain.exchange.auth import Bearer
+from fhirdrain.exchange.client import Client
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.posting import post, prepare
+from fhirdrain.street.reading import Wanted, moment, read_drains, rows_of
+from fhirdrain.street.tour import SAME, Tour
+
+
+@pytest.fixture
+def client(server):
+    client = Client(server, Bearer(None))
+    yield client
+    client.close()
+
+
+def sent(client, tmp_path, run, **more):
+    path = tmp_path / "bundle.json"
+    path.write_bytes(run.data)
+    return post(client, prepare(str(path)), **more)
+
+
+def compared(readings):
+    return {
+        (r.identity, r.observable): {
+            name: str(getattr(r, name)) if name == "value" else getattr(r, name) for name in SAME
+        }
+        for r in readings
+    }
+
+
+def test_there_and_back_again(mapped, client, tmp_path):
+    run = mapped(*lines(), row(id="30", item="swg", value="absent", pat="p-2"))
+    first = sent(client, tmp_path, run, create_patients=True)
+    assert len(first.created) == len(run.resources)
+    again = sent(client, tmp_path, run)
+    assert (len(again.created), len(again.present)) == (0, len(run.resources))
+    _, readings, issues = read_drains(client, Wanted())
+    assert issues == []
+    assert compared(readings) == compared(run.report.readings)
+
+
+def test_a_changed_value_is_reported_and_not_written(mapped, client, tmp_path):
+    sent(client, tmp_path, mapped(row(id="1", item="lvl", value="100")), create_patients=True)
+    changed = sent(client, tmp_path, mapped(row(id="1", item="lvl", value="101")))
+    ((entry, found),) = changed.different
+    assert found == ["valueQuantity.value differs"]
+    assert entry.body["resource"]["resourceType"] == "Observation"
+    _, (reading,), _ = read_drains(client, Wanted())
+    assert reading.value == 100
+
+
+def test_digits_go_to_the_server_and_back(mapped, client, tmp_path):
+    run = mapped(
+        *(
+            row(id=str(n), item="lvl", value=v, seen=f"2025-01-10 {10 + n}:00")
+            for n, v in enumerate(["19", "19.0", "19.00"])
+        )
+    )
+    sent(client, tmp_path, run, create_patients=True)
+    _, readings, _ = read_drains(client, Wanted())
+    assert [str(r.value) for r in readings] == ["19", "19.0", "19.00"]
+
+
+def test_more_entries_than_one_piece_holds(mapped, client, tmp_path):
+    many = [
+        row(id=str(n), item="lvl", value=str(n), seen=f"2025-01-{1 + n // 24:02} {n % 24:02}:00")
+        for n in range(240)
+    ]
+    run = mapped(*many)
+    delivery = sent(client, tmp_path, run, create_patients=True)
+    assert len(delivery.created) == len(run.resources) > 400
+    resources, readings, _ = read_drains(client, Wanted())
+    assert len(readings) == 240
+    derived = [r for r in resources if "derivedFrom" in r]
+    assert len(derived) == 239
+    ids = {f"{r['resourceType']}/{r['id']}" for r in resources}
+    assert all(ref["reference"] in ids for r in derived for ref in r["derivedFrom"])
+
+
+def test_one_unknown_patient_does_not_hold_up_another(mapped, client, tmp_path):
+    sent(
+        client,
+        tmp_path,
+        mapped(row(id="1", item="lvl", value="5", pat="p-1")),
+        create_patients=True,
+    )
+    run = mapped(
+        row(id="2", item="lvl", value="5", pat="p-1"), row(id="3", item="lvl", value="5", pat="p-2")
+    )
+    delivery = sent(client, tmp_path, run)
+    assert len(delivery.created) == 1
+    assert {reason for _, reason in delivery.parked} == {
+        "the server does not know the patient (--create-patients would create it)"
+    }
+
+
+def test_since_and_until_are_by_end_and_open_at_the_start(mapped, client, tmp_path):
+    run = mapped(
+        *(
+            row(id=str(h), item="out", value="5", unit="mL", seen=f"2025-01-10 {h:02}:00")
+            for h in (8, 12, 16)
+        ),
+        row(id="o", item="ord", value="suction 20", seen="2025-01-10 07:00"),
+    )
+    sent(client, tmp_path, run, create_patients=True)
+    wanted = Wanted(since=moment("2025-01-10T08:00+01:00"), until=moment("2025-01-10T12:00+01:00"))
+    _, readings, _ = read_drains(client, wanted)
+    found = [(r.observable, r.time.hour) for r in readings]
+    assert found == [("mode-ordered", 7), ("suction-ordered", 7), ("output", 12)]
+    _, readings, _ = read_drains(client, replace(wanted, until=None, drain="L1"))
+    assert readings == []
+    patient = ("https://test.example/patient", "p-1")
+    assert len(read_drains(client, Wanted(patient=patient))[1]) == 5
+    assert read_drains(client, Wanted(patient=(patient[0], "p-9")))[1] == []
+
+
+def test_rows_say_everything_once(mapped, client, tmp_path):
+    sent(
+        client,
+        tmp_path,
+        mapped(row(id="1", item="lvl", value="19.00", note='"a, b"')),
+        create_patients=True,
+    )
+    text = rows_of(read_drains(client, Wanted())[1])
+    assert text.splitlines()[1].startswith("p-1,R1,1,level,2025-01-10T10:00:00+01:00,,19.00,mL,")
+    assert '"a, b"' in text
+
+
+def test_what_breaks_the_rules_is_not_sent(mapped, tmp_path):
+    path = tmp_path / "b.json"
+    path.write_bytes(
+        mapped(row(id="1", item="lvl", value="5")).data.replace(b'"code":"mL"', b'"code":"ML"')
+    )
+    with pytest.raises(RefusedError, match=r"b\.json:\d+:\d+: the unit"):
+        prepare(str(path))
+    assert len(prepare(str(path), checked=False).entries) == 3
+
+
+def test_what_would_be_doubled_is_not_sent(mapped, tmp_path):
+    path = tmp_path / "b.json"
+    path.write_bytes(
+        mapped(row(id="1", item="lvl", value="5")).data.replace(b'"ifNoneExist"', b'"ifMatch"')
+    )
+    with pytest.raises(RefusedError, match="created again"):
+        prepare(str(path))
+
+
+@pytest.mark.parametrize("form", ["collection", "ndjson"])
+def test_only_transactions_are_posted(tmp_path, form):
+    site = make_site(tmp_path)
+    source = tmp_path / "in.csv"
+    source.write_text("\n".join([",".join(HEADER), *lines()]) + "\n")
+    stream = io.BytesIO()
+    map_sources([source], site, site.source(None), stream, form=form, rejects=tmp_path / "r.csv")
+    path = tmp_path / f"out.{form}"
+    path.write_bytes(stream.getvalue())
+    assert check_bytes(stream.getvalue(), str(path)) == []
+    with pytest.raises(RefusedError, match="only transaction|not JSON"):
+        prepare(str(path))
+
+
+def test_a_mended_rejects_file_goes_through_with_its_source(mapped, tmp_path):
+    run = mapped(
+        row(id="1", item="lvl", value="100", seen="2025-01-10 08:00"),
+        row(
+            id="2",
+            item="lvl",
+            value="1.790",
+            seen="2025-01-10 09:00",
+            note='"a ""quoted"", remark"',
+        ),
+        row(id="3", item="lvl", value="120", seen="2025-01-10 10:00"),
+    )
+    assert run.report.rejected == 1
+    refused = run.rejects.read_text()
+    assert "thousands or a decimal fraction?" in refused
+    site = make_site(tmp_path)
+    # Refused again it stays whole, with one reason and not two.
+    stream = io.BytesIO()
+    second = tmp_path / "second.csv"
+    again = map_sources([run.rejects], site, site.source(None), stream, rejects=second)
+    assert (again.items, again.rejected) == (1, 1)
+    assert second.read_text() == refused
+    run.rejects.write_text(refused.replace("1.790", "110"))
+    mended = io.BytesIO()
+    report = map_sources(
+        [tmp_path / "rounds.csv", run.rejects], site, site.source(None), mended,
+        rejects=second, keep_items=True,
+    )  # fmt: skip
+    assert (report.items, report.mapped, report.rejected) == (4, 3, 1)
+    assert [r.value for r in report.readings] == [100, 110, 120]
+
+
+def test_ties_without_a_row_id_are_refused_and_never_numbered(mapped):
+    run = mapped(
+        row(item="lvl", value="100"),
+        row(item="lvl", value="110"),
+        row(item="lvl", value="120", seen="2025-01-10 11:00"),
+    )
+    assert (run.report.mapped, run.report.rejected) == (1, 2)
+    assert {issue.rule for issue in run.report.issues} == {"tie"}
+    assert run.rejects.read_text().count("lvl") == 2
+
+
+def test_a_withdrawal_of_nothing_is_refused(mapped):
+    run = mapped(row(id="1", item="lvl", value="", state="struck"))
+    assert (run.report.rejected, run.report.issues[0].rule) == (1, "withdrawal")
+
+
+def test_the_tour_comes_out(tmp_path):
+    tour = Tour(tmp_path)
+    told = list(tour.lines())
+    assert tour.faults == []
+    assert 15 <= len(told) <= 30
+    text = "\n".join(told)
+    assert "306 created" in text
+    assert "0 created, 306 there already and the same" in text
+    assert "1 different" in text
+    assert "at least 20" in text
+    assert "drain out" in text
+
+
+def test_the_tour_notices_when_it_does_not_come_out(tmp_path, monkeypatch):
+    from fhirdrain.bedside import ledger
+
+    right = ledger._covered
+    monkeypatch.setattr(ledger, "_covered", lambda pieces, place: right(pieces, place) / 2)
+    tour = Tour(tmp_path)
+    text = "\n".join(tour.lines())
+    assert tour.faults
+    assert "WRONG" in text
+
+
+def test_an_incomplete_read_is_an_error(client, mapped, tmp_path, monkeypatch):
+    sent(client, tmp_path, mapped(row(id="1", item="lvl", value="5")), create_patients=True)
+
+    def half(kind, params):
+        raise ServerError("the answer is not complete")
+        yield
+
+    monkeypatch.setattr(client, "search", half)
+    with pytest.raises(ServerError):
+        read_drains(client, Wanted())
+
+
+def test_a_store_remembers_and_is_told_what_was_said(mapped, client, tmp_path):
+    from fhirdrain.store import Store
+
+    run = mapped(
+        row(id="1", item="lvl", value="5"),
+        row(id="2", item="lvl", value="9", seen="2025-01-10 11:00"),
+    )
+    site = make_site(tmp_path)
+    with Store(tmp_path / "store", site.id) as store:
+        report = map_sources(
+            [tmp_path / "rounds.csv"], site, site.source(None), io.BytesIO(),
+            rejects=tmp_path / "r.csv", store=store,
+        )  # fmt: skip
+        assert report.versions == 2
+        assert store.outgoing_by_state() == {"waiting": len(run.resources)}
+        sent(client, tmp_path, run, create_patients=True, store=store)
+        assert store.outgoing_by_state() == {"sent": len(run.resources)}
+        again = map_sources(
+            [tmp_path / "rounds.csv"], site, site.source(None), io.BytesIO(),
+            rejects=tmp_path / "r.csv", store=store,
+        )  # fmt: skip
+        assert again.versions == 0
+        assert store.outgoing_by_state() == {"sent": len(run.resources)}
+
+
+def test_amounts_in_litres_are_said_in_millilitres_once(mapped):
+    run = mapped(row(id="1", item="out", value="0.25", unit="L"))
+    (observation,) = run.of("Observation")
+    assert observation["valueQuantity"]["value"] == Decimal(250)
+    assert observation["component"][0]["valueQuantity"]["code"] == "L"
