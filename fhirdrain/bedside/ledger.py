@@ -1,7 +1,7 @@
-"""The ledger of one drain: outputs from levels and amounts, and totals that say what they know.
+"""The ledger of one drain: outputs from levels and amounts.
 
-Unknown is never zero: what cannot be known is a gap, a total over a gap says "at least", and a
-total of which nothing is known has no value. The rules are those of DEVELOPERS.md, "Arithmetic".
+Unknown is never zero: what cannot be known is a gap. The rules are those of DEVELOPERS.md,
+"Arithmetic".
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from typing import Literal
 from fhirdrain.bedside.findings import Finding
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
-from fhirdrain.bedside.windows import Window, Windows, hours_between
-from fhirdrain.vocabulary.units import rounded
+from fhirdrain.bedside.windows import hours_between
+from fhirdrain.vocabulary.units import significant
 
-__all__ = ["Check", "Gap", "Ledger", "Output", "Total", "keep_ledger", "total", "totals"]
+__all__ = ["Check", "Gap", "Ledger", "Output", "keep_ledger"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +54,13 @@ class Check:
 
     amount: Reading
     by_levels: Decimal | None
+
+    @property
+    def verdict(self) -> str:
+        """Say in words how the amount and the levels go together."""
+        if self.by_levels is None:
+            return "cannot be compared with"
+        return "agrees with" if self.by_levels == self.amount.amount else "differs from"
 
 
 @dataclass(slots=True)
@@ -90,30 +97,22 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
     if not standing:
         raise ValueError("a ledger needs at least one reading that stands")
     ledger = Ledger(standing[0].drain, standing[0].episode)
-    removals = [r.time for r in standing if r.observable == "removed"]
+    said = [r for r in standing if r.said]
+    removals = [r.time for r in said if r.observable == "removed"]
     ledger.removed = removals[-1] if removals else None
     # An order may be written, and a site described, before the drain is here.
     present = [r for r in standing if r.observable not in _TIMELESS] or standing
     ledger.first = present[0].time
     ledger.last = standing[-1].time
     if ledger.removed is not None:
-        late = [r for r in standing if r.time > ledger.removed and r.observable not in _TIMELESS]
+        late = [r for r in said if r.time > ledger.removed and r.observable not in _TIMELESS]
         for reading in late:
             ledger.find("after-removal", reading, f"{reading.observable} charted after the removal")
-    amounts = [r for r in standing if r.observable == "output" and r.amount is not None]
-    steps = _in_unit_order([r for r in standing if r.observable in _LEVEL_STEPS])
-    if any(r.observable == "level" and r.amount is not None for r in steps):
-        _from_levels(ledger, steps, settings)
-        ledger.checks = [_checked(ledger, a, p) for a, p in _with_previous(amounts)]
-        for check in ledger.checks:
-            if check.by_levels is not None and check.by_levels != check.amount.amount:
-                ledger.find(
-                    "amount-differs",
-                    check.amount,
-                    f"charted as {check.amount.amount} mL, by the levels {check.by_levels} mL",
-                )
-    else:
-        _from_amounts(ledger, amounts, settings)
+    steps = [r for r in said if r.observable in _LEVEL_STEPS]
+    if any(r.observable == "level" for r in steps):
+        _from_levels(ledger, _in_unit_order(steps, settings), settings)
+    _from_amounts(ledger, [r for r in said if r.observable == "output"], settings)
+    ledger.outputs.sort(key=lambda o: o.end)
     return ledger
 
 
@@ -124,20 +123,29 @@ _LEVEL_STEPS = ("level", "unit-change", "placed")
 # -- levels ---------------------------------------------------------------------------------
 
 
-def _in_unit_order(steps: Sequence[Reading]) -> list[Reading]:
+def _in_unit_order(steps: Sequence[Reading], settings: Settings) -> list[Reading]:
     """Return levels and unit changes in time, a change and a level of one minute in unit order."""
     result: list[Reading] = []
-    previous: Decimal | None = None
+    height: Decimal | None = None  # how high the unit now on the drain stood last
     for _, group in groupby(steps, key=lambda step: step.time):
         same = list(group)
         change = next((s for s in same if s.observable == "unit-change"), None)
         if change is not None:
-            before = [s for s in same if s is not change and _is_before(s, change, previous)]
+            before = [s for s in same if s is not change and _is_before(s, change, height)]
             after = [s for s in same if s is not change and s not in before]
             same = [*before, change, *after]
+        for step in same:
+            height = _opening(step, settings) if step.observable != "level" else step.amount
         result += same
-        previous = next((s.amount for s in reversed(same) if s.amount is not None), previous)
     return result
+
+
+def _opening(step: Reading, settings: Settings) -> Decimal | None:
+    """Return the level a change or a placing opens a unit at, as far as it is known."""
+    opening = step.parts.get("opening-level")
+    if isinstance(opening, Decimal):
+        return opening
+    return settings.new_unit_level if step.observable == "unit-change" else None
 
 
 def _is_before(level: Reading, change: Reading, previous: Decimal | None) -> bool:
@@ -147,8 +155,9 @@ def _is_before(level: Reading, change: Reading, previous: Decimal | None) -> boo
     number, new = level.parts.get("unit-number"), change.parts.get("unit-number")
     if number is not None and new is not None:
         return number != new
-    # Without unit numbers only the height speaks: the old unit cannot have gone down.
-    return previous is not None and level.amount is not None and level.amount >= previous
+    # Without unit numbers only the height speaks: the old unit cannot have gone down. Of the very
+    # first minute nothing is known; then the level is what the old unit came with.
+    return previous is None or (level.amount is not None and level.amount >= previous)
 
 
 class _Unit:
@@ -173,7 +182,7 @@ class _Unit:
         assert self.marked is not None
         self.ledger.outputs.append(
             Output(
-                level - self.mark,
+                significant(level - self.mark, self.settings.significant_digits),
                 self.marked.time,
                 reading.time,
                 reading,
@@ -211,8 +220,8 @@ def _from_levels(ledger: Ledger, steps: Sequence[Reading], settings: Settings) -
     for step in steps:
         if step.observable == "placed":
             unit.placed = step.time
-            opening = step.parts.get("opening-level")
-            if isinstance(opening, Decimal):
+            opening = _opening(step, settings)
+            if opening is not None:
                 unit.open(opening, step)
         elif step.observable == "unit-change":
             _change(unit, step)
@@ -235,6 +244,7 @@ def _level(unit: _Unit, reading: Reading, level: Decimal) -> None:
             " and no change of unit is charted",
         )
         unit.gap(reading, "the unit was changed at a time not charted")
+        unit.settle_low("until a unit of another number was marked")
         unit.set_aside_low()
         unit.open(level, reading)
     elif unit.mark is None:
@@ -257,9 +267,8 @@ def _first_mark(unit: _Unit, reading: Reading, level: Decimal) -> None:
     if unit.marked is not None:
         unit.gap(reading, "the new unit's opening level is not charted")
     elif unit.settings.drain(reading.drain).began_empty and ledger.episode == 1:
-        ledger.outputs.append(
-            Output(level, unit.placed, reading.time, reading, (reading,), "levels")
-        )
+        start = unit.placed
+        ledger.outputs.append(Output(level, start, reading.time, reading, (reading,), "levels"))
     else:
         ledger.baseline = reading
     unit.open(level, reading)
@@ -267,30 +276,29 @@ def _first_mark(unit: _Unit, reading: Reading, level: Decimal) -> None:
 
 def _change(unit: _Unit, change: Reading) -> None:
     closing = change.parts.get("closing-level")
-    if isinstance(closing, Decimal) and unit.mark is not None:
-        if closing >= unit.mark:
-            if unit.low:
-                unit.settle_low("and the unit was closed above it")
-            unit.set_aside_low()
-            unit.output(closing, change)
-        else:
-            assert unit.marked is not None
-            unit.ledger.find(
-                "suspect-closing-level",
-                change,
-                f"the unit was closed at {closing} mL, below {unit.mark} mL of"
-                f" {unit.marked.time:%d %b %H:%M}",
-                unit.marked,
-            )
-            unit.gap(change, "the closing level is below the last mark")
-    else:
+    if not isinstance(closing, Decimal):
         unit.gap(change, "the closing level is not charted")
+    elif unit.mark is None:
+        _first_mark(unit, change, closing)
+    elif closing >= unit.mark:
+        if unit.low:
+            unit.settle_low("and the unit was closed above it")
+        unit.set_aside_low()
+        unit.output(closing, change)
+    else:
+        assert unit.marked is not None
+        unit.ledger.find(
+            "suspect-closing-level",
+            change,
+            f"the unit was closed at {closing} mL, below {unit.mark} mL of"
+            f" {unit.marked.time:%d %b %H:%M}",
+            unit.marked,
+        )
+        unit.gap(change, "the closing level is below the last mark")
     if unit.low:
         unit.settle_low("until the unit was changed")
         unit.set_aside_low()
-    opening = change.parts.get("opening-level")
-    level = opening if isinstance(opening, Decimal) else unit.settings.new_unit_level
-    unit.open(level, change)
+    unit.open(_opening(change, unit.settings), change)
     unit.number = change.parts.get("unit-number")
 
 
@@ -322,8 +330,16 @@ def _start_of(amount: Reading, previous: Reading | None, settings: Settings) -> 
 
 
 def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings) -> None:
+    """Enter amounts as outputs, or as checks where levels account for the same time."""
+    by_levels = list(ledger.outputs)
     for amount, previous in _with_previous(amounts):
         start = _start_of(amount, previous, settings)
+        value = amount.amount
+        if value is None:
+            continue
+        if any(_overlap(output, start, amount.time) for output in by_levels):
+            _check(ledger, by_levels, amount, start)
+            continue
         if amount.start is not None and previous is not None and amount.start < previous.time:
             ledger.find(
                 "stated-before-last-amount",
@@ -332,147 +348,38 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
                 f" at {previous.time:%d %b %H:%M}",
                 previous,
             )
-        value = amount.amount
-        assert value is not None
         ledger.outputs.append(Output(value, start, amount.time, amount, (amount,), "amount"))
 
 
-def _checked(ledger: Ledger, amount: Reading, previous: Reading | None) -> Check:
+def _overlap(output: Output, start: datetime | None, end: datetime) -> bool:
+    """Tell whether an output from levels accounts for some of the time (start, end]."""
+    if output.start is None:
+        return output.end == end
+    if start is None or start == end:
+        return output.start < end <= output.end
+    return output.start < end and start < output.end
+
+
+def _check(
+    ledger: Ledger, by_levels: Sequence[Output], amount: Reading, start: datetime | None
+) -> None:
     """Hold an amount against the levels, where levels were read at both ends of its interval."""
-    start = amount.start or (previous.time if previous else None)
     inside = [
         o
-        for o in ledger.outputs
+        for o in by_levels
         if start is not None and o.start is not None and start <= o.start and o.end <= amount.time
     ]
-    if not inside or inside[0].start != start or inside[-1].end != amount.time:
-        return Check(amount, None)
-    if any(a.end != b.start for a, b in pairwise(inside)):
-        return Check(amount, None)
-    return Check(amount, sum((o.value for o in inside), Decimal(0)))
-
-
-# -- totals ---------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Total:
-    """What drained in a window, in mL, and how much of it is known.
-
-    `value` is set only when all of it is known; `at_least` alone when part of it is, `at_least`
-    and `at_most` when all is charted but a double entry is suspected; none of them when nothing is
-    known. `charted` is the plain sum of what was charted, suspected doubles included. `covered`
-    is the share (0 to 1) of the time the drain was in place here (`place`) that outputs ending in
-    the window account for. `carried` are outputs that began before the window.
-    """
-
-    window: Window
-    place: Window | None
-    charted: Decimal | None
-    value: Decimal | None
-    at_least: Decimal | None
-    at_most: Decimal | None
-    covered: Fraction
-    carried: tuple[Output, ...] = ()
-    open: bool = False
-
-    @property
-    def best(self) -> Decimal | None:
-        """Return the value, else the lower bound, else None."""
-        return self.value if self.value is not None else self.at_least
-
-
-def total(
-    ledger: Ledger,
-    window: Window,
-    settings: Settings,
-    *,
-    now: datetime,
-    doubles: Iterable[Reading] = (),
-) -> Total:
-    """Return the total of one window as known `now`.
-
-    `doubles` are the readings of this drain that may repeat another one; the lower bound is
-    without them.
-    """
-    place = _in_place(ledger, window, now)
-    parts = [part for o in ledger.outputs if (part := _part(o, window, settings)) is not None]
-    suspected = {r.identity for r in doubles}
-    amount = sum((p.share for p in parts), Decimal(0))
-    doubtful = sum((p.share for p in parts if p.of.closing.identity in suspected), Decimal(0))
-    covered = _covered([p.time for p in parts if p.time is not None], place)
-    complete = place is not None and covered == 1
-    return Total(
-        window=window,
-        place=place,
-        charted=amount if parts else None,
-        value=amount if complete and parts and not doubtful else None,
-        at_least=amount - doubtful if parts else None,
-        at_most=amount if complete and parts else None,
-        covered=covered,
-        carried=tuple(p.of for p in parts if p.of.start and p.of.start < window.start),
-        open=now < window.end and ledger.removed is None,
+    whole = (
+        bool(inside)
+        and inside[0].start == start
+        and inside[-1].end == amount.time
+        and all(a.end == b.start for a, b in pairwise(inside))
     )
-
-
-def totals(
-    ledger: Ledger,
-    windows: Windows,
-    settings: Settings,
-    *,
-    now: datetime,
-    doubles: Iterable[Reading] = (),
-) -> list[Total]:
-    """Return the totals of every window from the first reading to the last, charted or not."""
-    assert ledger.first is not None
-    assert ledger.last is not None
-    last = min(ledger.last, ledger.removed) if ledger.removed else ledger.last
-    doubles = list(doubles)
-    return [
-        total(ledger, window, settings, now=now, doubles=doubles)
-        for window in windows.between(ledger.first, last)
-    ]
-
-
-def _in_place(ledger: Ledger, window: Window, now: datetime) -> Window | None:
-    """Return the part of a window in which the drain was in place here, None if it was not."""
-    assert ledger.first is not None
-    until = ledger.removed or now
-    start, end = max(window.start, ledger.first), min(window.end, until)
-    return Window(start, end) if start < end else None
-
-
-@dataclass(frozen=True, slots=True)
-class _Part:
-    """What of an output counts in a window, and the time it accounts for, if that is known."""
-
-    of: Output
-    share: Decimal
-    time: Window | None
-
-
-def _part(output: Output, window: Window, settings: Settings) -> _Part | None:
-    """Return what of an output counts in a window; None when nothing does."""
-    whole = Window(output.start, output.end) if output.start is not None else None
-    if settings.spanning == "end" or whole is None:
-        return _Part(output, output.value, whole) if output.end in window else None
-    start, end = max(whole.start, window.start), min(whole.end, window.end)
-    if start >= end:
-        return None
-    share = hours_between(start, end) / whole.hours
-    value = Fraction(output.value) * share
-    number = output.value if share == 1 else rounded(value, settings.significant_digits)
-    return _Part(output, number, Window(start, end))
-
-
-def _covered(pieces: Iterable[Window], place: Window | None) -> Fraction:
-    """Return the share of `place` that the pieces cover, overlaps counted once."""
-    if place is None:
-        return Fraction(0)
-    known, reached = Fraction(0), place.start
-    for piece in sorted(pieces):
-        start, end = max(piece.start, reached), min(piece.end, place.end)
-        if start < end:
-            known += hours_between(start, end)
-            reached = end
-    return known / place.hours
+    total = sum((o.value for o in inside), Decimal(0)) if whole else None
+    ledger.checks.append(Check(amount, total))
+    if total is not None and total != amount.amount:
+        ledger.find(
+            "amount-differs",
+            amount,
+            f"charted as {amount.amount} mL, by the levels {total} mL",
+        )

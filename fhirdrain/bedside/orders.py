@@ -36,7 +36,7 @@ def orders_of(readings: Iterable[Reading]) -> list[Order]:
     """
     grouped: dict[str, list[Reading]] = {}
     for reading in readings:
-        if reading.observable in ORDERED:
+        if reading.observable in ORDERED and reading.absent is None:
             grouped.setdefault(reading.identity, []).append(reading)
     orders = []
     for identity, group in grouped.items():

@@ -66,6 +66,11 @@ class Reading:
         return self.status != WITHDRAWN
 
     @property
+    def said(self) -> bool:
+        """Tell whether it stands and says something: what was not done has not happened."""
+        return self.counts and self.absent is None
+
+    @property
     def amount(self) -> Decimal | None:
         """Return the number it carries, if it stands and carries one."""
         return self.value if self.counts and isinstance(self.value, Decimal) else None

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
 
+_SETTLED = ("final", "corrected", "amended")
 _EARLIEST = datetime.min.replace(tzinfo=UTC)
 
 
@@ -15,7 +16,8 @@ _EARLIEST = datetime.min.replace(tzinfo=UTC)
 class Version:
     """One state of a charted item: its readings (one an observable), or its bare withdrawal.
 
-    `arrival` is its place in the source, which decides where no recorded time is given.
+    A version that says nothing any more withdraws what was said before. `arrival` is its place
+    in the source, which decides where a recorded time is not given.
     """
 
     arrival: int
@@ -31,19 +33,32 @@ def fold(versions: Iterable[Version]) -> list[Reading]:
     newest version no longer says was entered in error. The order of arrival makes no difference
     where recorded times are given.
     """
-    ordered = sorted(versions, key=lambda v: (v.recorded or _EARLIEST, v.arrival))
+    ordered = in_order(versions)
     newest = ordered[-1]
     standing = {_key(reading): reading for reading in newest.readings}
     earlier: dict[tuple[str, str], list[Reading]] = {}
     for version in ordered[:-1]:
         for reading in version.readings:
             earlier.setdefault(_key(reading), []).append(reading)
-    result = [_with_status(reading, earlier.get(key, ())) for key, reading in standing.items()]
+    withdrawn_before = any(version.withdraws for version in ordered[:-1])
+    result = [
+        _with_status(reading, earlier.get(key, ()), withdrawn_before)
+        for key, reading in standing.items()
+    ]
     for key, older in earlier.items():
         if key not in standing:
             # What is gone keeps its last words and takes the time of its withdrawal.
-            result.append(replace(older[-1], status=WITHDRAWN, recorded=newest.recorded))
+            recorded = newest.recorded or older[-1].recorded
+            result.append(replace(older[-1], status=WITHDRAWN, recorded=recorded))
     return result
+
+
+def in_order(versions: Iterable[Version]) -> list[Version]:
+    """Return versions oldest first: by recorded time, by arrival where one of them has none."""
+    versions = list(versions)
+    if all(version.recorded is not None for version in versions):
+        return sorted(versions, key=lambda v: (v.recorded or _EARLIEST, v.arrival))
+    return sorted(versions, key=lambda v: v.arrival)
 
 
 def _key(reading: Reading) -> tuple[str, str]:
@@ -51,8 +66,11 @@ def _key(reading: Reading) -> tuple[str, str]:
     return reading.identity, reading.observable
 
 
-def _with_status(reading: Reading, earlier: Sequence[Reading]) -> Reading:
+def _with_status(reading: Reading, earlier: Sequence[Reading], withdrawn_before: bool) -> Reading:
+    """Return a standing reading, `corrected` if what was final before said something else."""
     if reading.status not in ("final", "corrected"):
         return reading
-    changed = any(e.content != reading.content or not e.counts for e in earlier)
-    return replace(reading, status="corrected") if changed else reading
+    changed = any(
+        not e.counts or (e.status in _SETTLED and e.content != reading.content) for e in earlier
+    )
+    return replace(reading, status="corrected") if changed or withdrawn_before else reading

@@ -75,8 +75,8 @@ class Windows:
     def _boundaries(self, around: datetime) -> list[datetime]:
         day = around.astimezone(self.zone).date()
         moments = [
-            # A boundary in the hour left out is met when clocks jump over it; in the hour that
-            # comes twice, the first pass counts: a window has one start.
+            # A boundary in the hour left out falls as long after the jump as it would have after
+            # the hour began; in the hour that comes twice, the first pass counts.
             datetime.combine(day + timedelta(days=shift), start, self.zone)
             for shift in (-2, -1, 0, 1, 2)
             for start in self.starts

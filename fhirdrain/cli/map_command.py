@@ -10,11 +10,10 @@ from typing import Literal
 import click
 
 from fhirdrain.cli.output import output, say
-from fhirdrain.errors import ConfigurationError
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.mapping import map_sources, refuse_overwriting
 
 _SHOWN = 20
 
@@ -66,13 +65,23 @@ def command(
     """
     site = load_site(site_file)
     source = site.source(source_name)
-    if out != "-" and Path(out).resolve() in {path.resolve() for path in sources}:
-        raise ConfigurationError("--out is one of the sources: it would be overwritten", place=out)
     rejects = rejects or free_rejects(out)
+    files = [Path(out)] if out != "-" else []
+    given = [site_file, *([store_file] if store_file else [])]
+    refuse_overwriting([rejects, *files], [*sources, *given])
     with ExitStack() as stack:
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
         stream = stack.enter_context(output(out))
-        report = map_sources(sources, site, source, stream, form=form, rejects=rejects, store=store)
+        report = map_sources(
+            sources,
+            site,
+            source,
+            stream,
+            form=form,
+            rejects=rejects,
+            store=store,
+            protected=[*given, *files],
+        )
     for issue in report.issues[:_SHOWN]:
         say(render_issue(issue, show_values=show_values))
     if len(report.issues) > _SHOWN:

@@ -14,7 +14,8 @@ class SourceItem:
     """One long row, non-empty wide cell or OBX, with what came of it.
 
     Exactly one of these holds: `issue` says why it was refused, `set_aside` why it is no reading,
-    or `readings` are what it says. `withdraws` marks a withdrawal without content of its own.
+    or `readings` are what it says. `withdraws` marks a withdrawal without content of its own,
+    `silent` an item set aside because it says nothing (any more, if it once did).
     `raw` is the record as it stood in the file, so that a refused one can be written out whole.
     """
 
@@ -24,6 +25,7 @@ class SourceItem:
     raw: str
     readings: tuple[Reading, ...] = ()
     withdraws: bool = False
+    silent: bool = False
     set_aside: str = ""
     issue: Issue | None = None
     patient: str = ""

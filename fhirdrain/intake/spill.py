@@ -31,8 +31,11 @@ class Spill:
             # The key is the order, so giving back needs no sorting.
             "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
             " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
+            "CREATE TABLE row (id TEXT, patient TEXT, item TEXT,"
+            " PRIMARY KEY (id, patient, item)) WITHOUT ROWID;"
         )
         self._waiting: list[tuple[str, str, str, int, bytes]] = []
+        self._rows: list[tuple[str, str, str]] = []
 
     def __enter__(self) -> Spill:
         return self
@@ -54,12 +57,24 @@ class Spill:
         # Our own objects, written and read by this process alone.
         body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
         self._waiting.append((item.patient, drain, time, item.arrival, body))
+        if item.row is not None and item.readings:
+            self._rows.append((item.row, item.patient, item.item))
         if len(self._waiting) >= _BATCH:
             self._flush()
 
     def _flush(self) -> None:
         self._base.executemany("INSERT INTO item VALUES (?, ?, ?, ?, ?)", self._waiting)
         self._waiting.clear()
+        self._base.executemany("INSERT OR IGNORE INTO row VALUES (?, ?, ?)", self._rows)
+        self._rows.clear()
+
+    def rows_said_of_several(self) -> int:
+        """Return how many row ids were charted for several patients, or under several items."""
+        self._flush()
+        counted = self._base.execute(
+            "SELECT count(*) FROM (SELECT id FROM row GROUP BY id HAVING count(*) > 1)"
+        ).fetchone()
+        return int(counted[0])
 
     def patients(self) -> Iterator[tuple[str, list[SourceItem]]]:
         """Yield each patient with its items, sorted by drain and time."""

@@ -110,18 +110,20 @@ class Table:
         wanted = {key: getattr(columns, key) for key in _SINGLE if getattr(columns, key)}
         wanted |= {f"components.{c}": name for c, name in columns.components.items()}
         wanted |= {f"set_aside.{name}": name for name, _ in self.source.set_aside}
-        for key, name in wanted.items():
-            if name not in self.header:
-                raise SourceError(
-                    f'the column "{name}" ({key} in the site file) is missing',
-                    place=f"{self.path}:1",
-                    hint=nearest(name, self.header)
-                    + (
-                        f'; is the delimiter "{self.source.delimiter}"?'
-                        if len(self.header) == 1
-                        else ""
-                    ),
-                )
+        missing = {key: name for key, name in wanted.items() if name not in self.header}
+        for key, name in missing.items():
+            if len(self.header) == 1:
+                hint = f'is the delimiter "{self.source.delimiter}"?'
+            elif len(missing) > len(wanted) // 2:
+                # What stands in the first line may be a row: none of it is shown.
+                hint = "does the first line hold the names of the columns?"
+            else:
+                hint = nearest(name, self.header)
+            raise SourceError(
+                f'the column "{name}" ({key} in the site file) is missing',
+                place=f"{self.path}:1",
+                hint=hint,
+            )
         twice = {name for name in self.header if name and self.header.count(name) > 1}
         for name in twice & set(wanted.values()):
             raise SourceError(f'the column "{name}" stands twice', place=f"{self.path}:1")
@@ -141,6 +143,16 @@ class Table:
                     item.issue = self._issue(start, _unreadable(error, self._rows.line_num))
                     yield item
                     continue
+                except UnicodeError:
+                    item = self._item(start)
+                    refused = _Refused(
+                        "encoding",
+                        f"from here on the file cannot be read as {self.source.encoding}",
+                        hint="was the file cut short?",
+                    )
+                    item.issue = self._issue(start, refused)
+                    yield item
+                    return
                 if cells:
                     yield self._read(start, cells)
 
@@ -169,6 +181,8 @@ class Table:
 
     def _read(self, line: int, cells: list[str]) -> SourceItem:
         item = self._item(line)
+        if self.header[-1] == WHY_COLUMN and len(cells) == len(self.header) - 1:
+            cells = [*cells, ""]  # whoever mended the row took our reason away
         try:
             if len(cells) < len(self.header):
                 raise _Refused(
@@ -219,8 +233,9 @@ class _Row:
         item.item = self.cell("item")
         item.patient = self.cell("patient")
         for column, values in source.set_aside:
-            if self.cells[self.table._index[column]].strip() in values:
+            if self.cells[self.table._index[column]].strip() in values and not self.is_struck():
                 item.set_aside = f'column "{column}" marks it as no reading'
+                self.keep_silence()
                 return
         meant = source.items.get(item.item)
         if meant is None:
@@ -247,6 +262,7 @@ class _Row:
             return
         if text in meant.no_reading:
             item.set_aside = "it says nothing" if text else "the value is empty"
+            item.silent = item.row is not None
             return
         meanings = self.meanings(meant, text)
         if not meanings:
@@ -271,7 +287,25 @@ class _Row:
         )
         if common.start is not None and common.start >= time:
             raise self.refuse("interval", "start", "the interval starts when it ends, or later")
+        if common.end is not None and common.end < time:
+            raise self.refuse("interval", "end", "it ends before it begins")
         item.readings = tuple(self.reading(common, meaning, text, meant) for meaning in meanings)
+
+    def is_struck(self) -> bool:
+        """Tell whether the row withdraws what was charted."""
+        text = self.cell("status")
+        return self.table.source.status_words.get(text, text) == WITHDRAWN
+
+    def keep_silence(self) -> None:
+        """Let a row set aside by a mark take back what the same row said before."""
+        recorded = self.cell("recorded")
+        if self.item.row is None or not self.item.patient:
+            return
+        try:
+            self.item.recorded = read_time(recorded, self.table.source) if recorded else None
+        except ValueRefused:
+            return  # it is no reading: its times need not be right
+        self.item.silent = True
 
     # -- what each cell says ----------------------------------------------------------------
 
@@ -319,7 +353,7 @@ class _Row:
             return tuple(Meaning(name, absent=meant.absent[text]) for name in meant.observables)
         if text in meant.words:
             return meant.words[text]
-        parsed = split_number(text)
+        parsed = split_number(text, self.table.source)
         if meant.number is not None and parsed is not None:
             return self.quantity(meant, OBSERVABLES[meant.number], *parsed)
         if len(meant.observables) == 1 and text in OBSERVABLES[meant.observables[0]].words:
@@ -359,14 +393,7 @@ class _Row:
         for key, text in (("value", behind), ("unit", self.cell("unit"))):
             if not text:
                 continue
-            try:
-                unit, respelled = unit_of(text, self.table.site.unit_aliases)
-            except UnitError as error:
-                message = str(error) if key == "unit" else "not a number, or its unit is not known"
-                raise self.refuse("unit", key, message, error.hint) from None
-            if respelled:
-                self.item.respelled += ((text, unit.code),)
-            found.append(unit.code)
+            found.append(self.unit_said(text, key))
         if len(set(found)) > 1:
             raise self.refuse("unit", "unit", "the value and the unit column name different units")
         unit_code = found[0] if found else meant.unit
@@ -374,7 +401,7 @@ class _Row:
             raise self.refuse(
                 "unit", "unit", "no unit is given", f'unit of item "{meant.code}" in the site file'
             )
-        if unit_code == "mm[Hg]" != meant.unit and "mm[Hg]" in observable.units:
+        if unit_code == "mm[Hg]" and meant.unit != "mm[Hg]" and "mm[Hg]" in observable.units:
             raise self.refuse(
                 "wall-gauge",
                 "unit" if self.cell("unit") else "value",
@@ -390,6 +417,20 @@ class _Row:
             )
         return unit_code
 
+    def unit_said(self, text: str, key: str) -> str:
+        """Return the code of a unit as a cell says it, and note another spelling."""
+        try:
+            unit, respelled = unit_of(text, self.table.site.unit_aliases)
+        except UnitError as error:
+            # A misleading unit is named; what is unknown may be a value that slipped a column.
+            message = str(error) if error.misleading else "not a unit that is known"
+            if key == "value":
+                message = "not a number, or its unit is not known"
+            raise self.refuse("unit", key, message, error.hint) from None
+        if respelled:
+            self.item.respelled += ((text, unit.code),)
+        return unit.code
+
     # -- readings ---------------------------------------------------------------------------
 
     def reading(self, common: Reading, meaning: Meaning, text: str, meant: Item) -> Reading:
@@ -404,7 +445,7 @@ class _Row:
             unit = target
         parts: dict[str, Part] = {}
         if meaning.absent is None:
-            parts = {**meaning.parts, **self.column_parts(observable, meaning)}
+            parts = {**meaning.parts, **self.column_parts(observable, meaning, meant)}
         return replace(
             common,
             observable=observable.name,
@@ -417,7 +458,9 @@ class _Row:
             start=common.start if observable.period else None,
         )
 
-    def column_parts(self, observable: Observable, meaning: Meaning) -> Mapping[str, Part]:
+    def column_parts(
+        self, observable: Observable, meaning: Meaning, meant: Item
+    ) -> Mapping[str, Part]:
         """Return the parts that stand in columns of their own."""
         parts: dict[str, Part] = {}
         for name, column in self.table.source.columns.components.items():
@@ -425,7 +468,7 @@ class _Row:
             if not text or name not in observable.component_names:
                 continue
             component = observable.component(name)
-            part = self.part(component, column, text)
+            part = self.part(component, column, text, meant)
             if meaning.parts.get(name, part) != part:
                 raise _Refused(
                     "two-values",
@@ -436,7 +479,7 @@ class _Row:
             parts[name] = part
         return parts
 
-    def part(self, component: Component, column: str, text: str) -> Part:
+    def part(self, component: Component, column: str, text: str, meant: Item) -> Part:
         if component.kind == "words":
             if text not in component.words:
                 raise _Refused(
@@ -464,10 +507,17 @@ class _Row:
             raise _Refused(
                 refused.rule, str(refused), column=column, hint=refused.hint, value=text
             ) from None
-        limit = _beyond(number, component.units[0], component)
+        target = component.units[0]
+        unit = self.unit_said(self.cell("unit"), "unit") if self.cell("unit") else meant.unit
+        unit = unit or target
+        if unit not in component.units:
+            raise self.refuse(
+                "unit", "unit", f"the unit {unit} does not belong to {component.name}"
+            )
+        limit = _beyond(number, unit, component)
         if limit:
             raise _Refused("impossible", f"{component.name} {limit}", column=column, value=text)
-        return number
+        return convert(number, unit, target, self.table.site.settings.significant_digits)
 
 
 def open_table(path: Path, source: Source, site: Site, first: int = 0) -> Table:

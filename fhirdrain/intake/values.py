@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timezone
+from datetime import datetime, timedelta, timezone
 from decimal import Decimal
 
 from fhirdrain.bedside.windows import WallTimeError, fixed, instant
@@ -19,12 +19,15 @@ class ValueRefused(ValueError):
         self.hint = hint
 
 
-_NUMBER_THEN_UNIT = re.compile(r"([-+\u2212]?\s*[\d.,'\u2019\u00a0\u202f]*\d)\s*(\D.*)?")
+# Years in which nothing is charted are the null dates of some program, or slips.
+_YEARS = range(1900, 2300)
 
 
-def split_number(text: str) -> tuple[str, str] | None:
+def split_number(text: str, source: Source) -> tuple[str, str] | None:
     """Return a text's number and what stands behind it, None when it does not begin with one."""
-    match = _NUMBER_THEN_UNIT.fullmatch(text.strip())
+    marks = re.escape(".,'" + (source.thousands or ""))
+    pattern = rf"([-+\u2212]?\s*[0-9](?:[0-9{marks}]*[0-9])?)\s*([^0-9].*)?"
+    match = re.fullmatch(pattern, text.strip(), re.DOTALL)
     return (match[1], (match[2] or "").strip()) if match else None
 
 
@@ -40,7 +43,7 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
     if (
         volume
         and source.thousands is None
-        and re.fullmatch(r"\d+[.,]\d{3}", digits)
+        and re.fullmatch(r"[0-9]+[.,][0-9]{3}", digits)
         and not re.match(r"0[.,]", digits)
     ):
         raise ValueRefused(
@@ -49,11 +52,12 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
             "name both marks in the site file: decimal and thousands",
         )
     decimal = re.escape(source.decimal)
-    plain = rf"\d+(?:{decimal}\d+)?"
+    plain = rf"[0-9]+(?:{decimal}[0-9]+)?"
     if source.thousands is not None:
         thousands = re.escape(source.thousands)
-        plain = rf"(?:\d{{1,3}}(?:{thousands}\d{{3}})+|\d+)(?:{decimal}\d+)?"
-    if not digits.isascii() or not re.fullmatch(plain, digits):
+        grouped = rf"[0-9]{{1,3}}(?:{thousands}[0-9]{{3}})+"
+        plain = rf"(?:{grouped}|[0-9]+)(?:{decimal}[0-9]+)?"
+    if not re.fullmatch(plain, digits):
         raise ValueRefused(
             "number",
             "not a number by this source's marks",
@@ -62,7 +66,8 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
         )
     if source.thousands is not None:
         digits = digits.replace(source.thousands, "")
-    return Decimal(sign.replace("+", "") + digits.replace(source.decimal, "."))
+    number = Decimal(sign.replace("+", "") + digits.replace(source.decimal, "."))
+    return number if number else abs(number)  # -0 is 0
 
 
 def read_time(text: str, source: Source) -> datetime:
@@ -85,7 +90,12 @@ def read_time(text: str, source: Source) -> datetime:
         raise ValueRefused(
             "time", "not a time in this source's format", f'time_format = "{source.time_format}"'
         ) from None
-    if moment.utcoffset() is not None:
+    if moment.year not in _YEARS:
+        raise ValueRefused("time", f"not in the years {_YEARS.start} to {_YEARS.stop - 1}")
+    offset = moment.utcoffset()
+    if offset is not None:
+        if offset % timedelta(minutes=1):
+            raise ValueRefused("time", "an offset of odd seconds is none that FHIR can state")
         return fixed(moment)
     zone = source.zone
     if zone is None:
@@ -93,7 +103,10 @@ def read_time(text: str, source: Source) -> datetime:
     if isinstance(zone, timezone):
         return moment.replace(tzinfo=zone)
     try:
-        return instant(moment, zone)
+        found = instant(moment, zone)
+        if (found.utcoffset() or timedelta(0)) % timedelta(minutes=1):
+            raise ValueRefused("time", "before time zones: its offset is of odd seconds")
+        return found
     except WallTimeError as error:
         raise ValueRefused(
             "ambiguous-time" if "twice" in str(error) else "time",

@@ -72,13 +72,19 @@ def derived_output(making: Making, output: Output) -> dict[str, Any]:
     observable = OBSERVABLES["output"]
     closing = output.closing
     system = making.site.systems.reading
-    unsure = any(source.status in ("preliminary", "registered") for source in output.sources)
+    statuses = {source.status for source in output.sources}
+    status = "final"
+    if statuses & {"preliminary", "registered"}:
+        status = "preliminary"
+    elif statuses & {"corrected", "amended"}:
+        # What it rests on was put right, so it was, or would have been, another number before.
+        status = "amended"
     period = {"start": output.start and moment(output.start), "end": moment(output.end)}
     return without_none(
         {
             **_frame(making, observable, closing),
             "identifier": [identifier(system, output_identity(closing.identity))],
-            "status": "preliminary" if unsure else "final",
+            "status": status,
             "category": _CATEGORIES,
             "code": concept(*_codes(making, observable, closing)),
             "subject": making.subject(),

@@ -38,7 +38,9 @@ def request_of(making: Making, order: Order) -> dict[str, Any]:
     if not any(reading.counts for reading in order.readings):
         status = WITHDRAWN
     else:
-        status = "completed" if order.replaced else "active"
+        removed = making.drain.ledger.removed if making.drain.ledger is not None else None
+        over = order.replaced or (removed is not None and order.start <= removed)
+        status = "completed" if over else "active"
     system = making.order_system
     return without_none(
         {

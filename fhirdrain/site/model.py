@@ -35,9 +35,9 @@ class SiteSection(Section):
     windows: list[str] = Field(min_length=1)
     day_starts: str
     longest_interval: str | None = None
-    new_unit_level: Number | None = None
+    new_unit_level: Annotated[Number | None, Field(ge=0)] = None
     spanning: Literal["end", "split"] = "end"
-    suction_tolerance: Number = Decimal(0)
+    suction_tolerance: Annotated[Number, Field(ge=0)] = Decimal(0)
     significant_digits: int = Field(6, ge=1, le=28)
     double_within: str = "10min"
     policy: str | None = None
@@ -62,7 +62,7 @@ class DrainSection(Section):
     side: Literal["left", "right", "midline", "unknown"] = "unknown"
     space: Literal["pleural", "mediastinal", "pericardial", "unknown"] = "unknown"
     labels: list[str] = []
-    capacity: Number | None = None
+    capacity: Annotated[Number | None, Field(gt=0)] = None
     began_empty: bool = False
 
 

@@ -8,7 +8,7 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import time, timedelta, timezone
+from datetime import datetime, time, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ from fhirdrain.site.model import (
 )
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
-from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Observable
+from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Component, Observable
 from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
 
 __all__ = ["Item", "Meaning", "Site", "Source", "load_site", "read_site"]
@@ -325,11 +325,17 @@ class _Compiler:
     ) -> Source:
         at = ("sources", name)
         try:
+            "".encode(model.encoding)
             codecs.lookup(model.encoding)
-        except LookupError:
+        except (LookupError, TypeError, UnicodeError):
             self.fault(f'"{model.encoding}" is not an encoding', *at, "encoding")
         if model.thousands == model.decimal:
             self.fault("decimal and thousands are the same mark", *at, "thousands")
+        elif model.thousands is not None and (model.thousands.isalnum() or model.thousands in "+-"):
+            self.fault(f'"{model.thousands}" cannot be a mark of thousands', *at, "thousands")
+        if model.delimiter in '\r\n"':
+            self.fault("a line end or a quote cannot be the delimiter", *at, "delimiter")
+        self.time_format(model.time_format, at)
         for text, status in [*model.status_words.items(), ("", model.default_status)]:
             if status not in STATUSES:
                 key = ("status_words", text) if text else ("default_status",)
@@ -355,6 +361,19 @@ class _Compiler:
             columns=model.columns,
             items=items,
         )
+
+    def time_format(self, text: str, at: tuple[str, ...]) -> None:
+        if text in ("iso", "minutes"):
+            return
+        try:
+            datetime.strptime("", text)
+        except ValueError as error:
+            if "does not match" not in str(error):
+                self.fault(f'time_format "{text}": {error}', *at, "time_format")
+        except (TypeError, re.error) as error:
+            self.fault(f'time_format "{text}": {error}', *at, "time_format")
+        if not {"H", "I", "X", "c", "T"} & set(re.findall(r"%-?(\w)", text)):
+            self.fault(f'time_format "{text}" has no time of day', *at, "time_format")
 
     def source_zone(
         self, text: str, zone: ZoneInfo, at: tuple[str, ...]
@@ -434,12 +453,16 @@ class _Compiler:
                 self.fault(f'"{text}" of item "{code}" is given two meanings', *at)
         if absent and observable is None and number is None:
             self.fault(f'item "{code}" has absent words but no observable they speak of', *at)
+        self.gauges(words, scale, (*at, "words"))
         meant = {m.observable for meaning in words.values() for m in meaning}
         observables = tuple(
             sorted(
                 {*meant, *([number] if number else []), *([observable.name] if observable else [])}
             )
         )
+        for name in observables if absent else ():
+            if OBSERVABLES[name].form != "Observation":
+                self.fault(f"{name} cannot be charted as not done, refused or not applicable", *at)
         return Item(
             code=code,
             words=words,
@@ -452,6 +475,24 @@ class _Compiler:
             ignore=model.ignore,
             observables=observables,
         )
+
+    def gauges(
+        self, words: Mapping[str, Sequence[Meaning]], scale: str | None, at: tuple[str, ...]
+    ) -> None:
+        """Report words that would make a wall gauge's reading a suction set."""
+        for text, meanings in words.items():
+            for meaning in meanings:
+                if meaning.observable != "suction-set":
+                    continue
+                if scale == "wall-gauge":
+                    self.fault("a wall gauge says nothing of the suction set", *at, text)
+                elif meaning.unit == "mm[Hg]" and scale != "regulator":
+                    self.fault(
+                        "a pressure in mm[Hg] reads like a wall gauge",
+                        *at,
+                        text,
+                        hint='if a regulator shows it: scale = "regulator"',
+                    )
 
     def observable(self, name: str | None, *loc: str) -> Observable | None:
         if name is None:
@@ -538,7 +579,8 @@ class _Compiler:
                 parts[name] = value
         if observable.kind == "quantity":
             number, unit = self.quantity_text(stated, observable.units, observable.name, at)
-            if number is not None:
+            if number is not None and unit is not None:
+                self.bounds(number, unit, observable, at)
                 yield Meaning(observable.name, number, unit, parts)
             return
         if stated is None and observable.name == "air-leak":
@@ -582,6 +624,13 @@ class _Compiler:
                 else convert(number, unit, component.units[0])
             )
         return part if isinstance(part, int) else str(part)
+
+    def bounds(
+        self, number: Decimal, unit: str, of: Observable | Component, at: tuple[str, ...]
+    ) -> None:
+        value = convert(number, unit, of.units[0], 28)
+        if of.high is not None and value > of.high:
+            self.fault(f"{of.name} is above {of.high} {of.units[0]}, more than is possible", *at)
 
     def quantity_text(
         self, text: Any, accepted: Sequence[str], of: str, at: tuple[str, ...]

@@ -8,16 +8,18 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, time
+from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO
 
 from fhirdrain.bedside.episodes import assign_episodes
 from fhirdrain.bedside.findings import Finding, double_finding, doubtful, suspected_doubles
-from fhirdrain.bedside.ledger import Total, keep_ledger, totals
+from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import link_orders, orders_of
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
+from fhirdrain.bedside.totals import Total, totals
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
@@ -33,18 +35,36 @@ from fhirdrain.site import Site, Source
 from fhirdrain.store import Store
 
 
-@dataclass(slots=True)
+@dataclass
 class DrainSummary:
-    """What a run says of one drain: its totals by window and by day, and its findings."""
+    """What a run says of one drain, as known `now`; totals are worked out when asked for."""
 
     patient: str
     drain: str
     episode: int
-    windows: list[Total]
-    days: list[Total]
-    removed: datetime | None
-    baseline: Reading | None
-    withdrawn: list[Reading]
+    ledger: Ledger
+    settings: Settings
+    now: datetime
+    doubles: Sequence[Reading]
+
+    @property
+    def removed(self) -> datetime | None:
+        """Return when the drain was removed, if it was."""
+        return self.ledger.removed
+
+    @cached_property
+    def windows(self) -> list[Total]:
+        """Return the totals of its shifts, every one from first reading to last."""
+        return self._totals(self.settings.windows)
+
+    @cached_property
+    def days(self) -> list[Total]:
+        """Return the totals of its days."""
+        return self._totals([self.settings.day_starts])
+
+    def _totals(self, starts: Sequence[time]) -> list[Total]:
+        windows = Windows(self.settings.zone, starts)
+        return totals(self.ledger, windows, self.settings, now=self.now, doubles=self.doubles)
 
 
 @dataclass(slots=True)
@@ -82,19 +102,21 @@ def map_sources(
     rejects: Path,
     store: Store | None = None,
     keep_items: bool = False,
+    protected: Sequence[Path] = (),
 ) -> MapReport:
     """Map source files to a stream of FHIR; returns the account of the run.
 
     Readings are sorted by patient, drain and time on disk: memory holds one patient at a time.
-    Refused items go whole to the rejects file. `keep_items` keeps readings and items set aside
-    in the report, for showing and comparing them. Raises `SourceError` for a file that cannot be
-    read at all, before anything is written.
+    Refused items go whole to the rejects file. `keep_items` keeps readings, drains and items set
+    aside in the report, for showing and comparing them. Raises `SourceError` for a file that
+    cannot be read at all, before anything is written, and `ConfigurationError` when the rejects
+    would overwrite a source or a `protected` file.
     """
     report = MapReport()
     tables = _opened(paths, source, site)
     with ExitStack() as stack:
         spill = stack.enter_context(Spill())
-        refused = stack.enter_context(_Rejects(rejects, source, tables))
+        refused = stack.enter_context(_Rejects(rejects, source, tables, protected))
         for table in tables:
             for item in table:
                 _take(item, site, report, spill, refused, keep_items)
@@ -102,11 +124,20 @@ def map_sources(
                 report.notes.append(
                     f"{table.path}: no line end behind the last row: was the file cut short?"
                 )
+        several = spill.rows_said_of_several()
+        if several:
+            report.notes.append(
+                f"{several} row ids were charted for several patients or under several items:"
+                " each stands until the source withdraws it"
+            )
         writer = stack.enter_context(Writer(stream, form))
         for patient, items in spill.patients():
             drains = _patient(patient, items, site, form, report, writer, refused, store)
+            summaries, findings = summarise(drains, site.settings)
+            report.findings += findings
             if keep_items:
                 report.readings += (r for drain in drains for r in drain.readings)
+                report.drains += summaries
         report.resources = writer.counts
         report.rejects = refused.written
     return report
@@ -134,6 +165,8 @@ def _take(
         _reject(item, item.issue, report, refused)
     elif item.set_aside:
         _set_aside(item, item.set_aside, report, keep_items)
+        if item.silent:
+            spill.add(item)
     else:
         item.readings = tuple(
             replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
@@ -150,7 +183,6 @@ def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: _Rejects
 def _set_aside(item: SourceItem, why: str, report: MapReport, keep: bool) -> None:
     report.set_aside[why] += 1
     if keep:
-        item.set_aside = why
         report.set_aside_items.append(item)
 
 
@@ -168,16 +200,17 @@ def _patient(
     store: Store | None,
 ) -> list[Drain]:
     accepted = list(_accepted(items, report, refused))
-    readings = folded(accepted)
-    report.mapped += len(accepted)
-    drains = drains_of(patient, readings, site.settings)
-    checking = _checking(drains)
-    if checking:
-        # They were counted as mapped a moment ago; compared and not sent, they are set aside.
-        checks = {reading.identity for reading in checking}
-        held_back = sum(1 for i in accepted if any(r.identity in checks for r in i.readings))
-        report.mapped -= held_back
-        report.set_aside["an amount that only checks the levels"] += held_back
+    drains = drains_of(patient, folded(accepted), site.settings)
+    checks = {check.amount.identity: check for check in _checks(drains)}
+    for item in accepted:
+        compared = [checks[r.identity] for r in item.readings if r.identity in checks]
+        if item.silent:
+            continue  # counted when it was set aside
+        if compared and len(compared) == len(item.readings):
+            report.set_aside[f"an amount that {compared[0].verdict} the levels, not sent"] += 1
+        else:
+            report.mapped += 1
+    checking = [check.amount for check in checks.values()]
     if store is not None:
         with store.commit():
             report.versions += store.put_versions(
@@ -190,9 +223,6 @@ def _patient(
         making = Making(site, References(form), drain)
         for resource in resources_of(making, checking):
             writer.write(resource)
-    summaries, findings = summarise(drains, site.settings)
-    report.drains += summaries
-    report.findings += findings
     return drains
 
 
@@ -200,15 +230,20 @@ def _accepted(
     items: Sequence[SourceItem], report: MapReport, refused: _Rejects
 ) -> Iterator[SourceItem]:
     """Yield the items that stand; refuse ties without a row id, and withdrawals of nothing."""
-    without_row = Counter(r.identity for i in items if i.row is None for r in i.readings)
+    told = Counter(
+        key
+        for item in items
+        if item.row is None
+        for key in {(reading.identity, reading.observable) for reading in item.readings}
+    )
     known = {(i.row, i.item) for i in items if i.readings}
     for item in items:
-        if item.row is None and any(without_row[r.identity] > 1 for r in item.readings):
+        if item.row is None and any(told[r.identity, r.observable] > 1 for r in item.readings):
             issue = _item_issue(
                 item,
                 "tie",
-                "another row says the same thing of the same drain at the same time",
-                "a column with the source's own row id would tell them apart",
+                "another row says something of the same drain at the same time",
+                "without a row id the two cannot be told apart: mend it in the source itself",
             )
             _reject(item, issue, report, refused)
         elif item.withdraws and (item.row, item.item) not in known:
@@ -264,8 +299,8 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
     return drains
 
 
-def _checking(drains: Iterable[Drain]) -> list[Reading]:
-    return [c.amount for d in drains if d.ledger is not None for c in d.ledger.checks]
+def _checks(drains: Iterable[Drain]) -> list[Check]:
+    return [c for drain in drains if drain.ledger is not None for c in drain.ledger.checks]
 
 
 def summarise(
@@ -277,23 +312,12 @@ def summarise(
         return [], []
     now = max(ledger.last for ledger in ledgers if ledger.last is not None)
     # Amounts that only check the levels are in no total, so they cannot be counted twice.
-    checking = {reading.identity for reading in _checking(drains)}
+    checking = {check.amount.identity for check in _checks(drains)}
     counted = [r for d in drains for r in d.readings if r.counts and r.identity not in checking]
     pairs = suspected_doubles(counted, settings.double_within)
     repeats = doubtful(pairs)
-    shifts = Windows(settings.zone, settings.windows)
-    days = Windows(settings.zone, [settings.day_starts])
     summaries = [
-        DrainSummary(
-            patient=drain.patient,
-            drain=drain.name,
-            episode=drain.episode,
-            windows=totals(drain.ledger, shifts, settings, now=now, doubles=repeats),
-            days=totals(drain.ledger, days, settings, now=now, doubles=repeats),
-            removed=drain.ledger.removed,
-            baseline=drain.ledger.baseline,
-            withdrawn=[r for r in drain.readings if not r.counts],
-        )
+        DrainSummary(drain.patient, drain.name, drain.episode, drain.ledger, settings, now, repeats)
         for drain in drains
         if drain.ledger is not None
     ]
@@ -307,20 +331,27 @@ def summarise(
 class _Rejects:
     """Writes refused records as they stood, each with its reason in a last column of ours.
 
-    Files with another header go to a file of their own: `NAME-2.csv`, ...
+    Files with another header go to a file of their own: `NAME-2.csv`, ... A file appears only
+    when there is something to refuse.
     """
 
-    def __init__(self, path: Path, source: Source, tables: Sequence[Table]) -> None:
-        self._path = path
+    def __init__(
+        self, path: Path, source: Source, tables: Sequence[Table], protected: Sequence[Path]
+    ) -> None:
         self._source = source
         self._tables = {str(table.path): table for table in tables}
+        headers = dict.fromkeys(table.header_line for table in tables)
+        self._paths = {
+            header: path.with_name(f"{path.stem}-{number}{path.suffix}") if number > 1 else path
+            for number, header in enumerate(headers, 1)
+        }
         self._streams: dict[str, io.TextIOWrapper] = {}
-        self.written: list[Path] = []
-        given = {Path(table.path).resolve() for table in tables}
-        if path.resolve() in given:
-            raise ConfigurationError(
-                "the rejects file is one of the sources: it would be overwritten", place=str(path)
-            )
+        refuse_overwriting(self._paths.values(), [*(t.path for t in tables), *protected])
+
+    @property
+    def written(self) -> list[Path]:
+        """Return the files that hold something."""
+        return [self._paths[header] for header in self._streams]
 
     def __enter__(self) -> _Rejects:
         return self
@@ -334,36 +365,52 @@ class _Rejects:
         table = self._tables[item.file]
         stream = self._streams.get(table.header_line)
         if stream is None:
-            number = len(self._streams) + 1
-            path = self._path
-            if number > 1:
-                path = path.with_name(f"{path.stem}-{number}{path.suffix}")
-            stream = path.open(
-                "w", encoding=self._source.encoding, errors="surrogateescape", newline=""
-            )
+            stream = self._open(self._paths[table.header_line])
             self._streams[table.header_line] = stream
-            self.written.append(path)
             stream.write(self._with_cell(table.header_line, WHY_COLUMN, table))
         reason = f"{issue.message}; {issue.hint}" if issue.hint else issue.message
         stream.write(self._with_cell(item.raw, reason, table))
 
-    def _with_cell(self, record: str, cell: str, table: Table) -> str:
-        """Return a record with one cell more, or with our cell replaced on a second run."""
+    def _open(self, path: Path) -> io.TextIOWrapper:
+        try:
+            return path.open(
+                "w", encoding=self._source.encoding, errors="surrogateescape", newline=""
+            )
+        except OSError as error:
+            raise ConfigurationError(
+                f"the rejects cannot be written: {error.strerror}", place=str(path)
+            ) from None
+
+    def _with_cell(self, record: str, reason: str, table: Table) -> str:
+        """Return a record with its reason behind it; on a second run the reason is replaced."""
         body = record.rstrip("\r\n")
         end = record[len(body) :] or "\n"
-        delimiter = self._source.delimiter
-        if table.header and table.header[-1] == WHY_COLUMN:
-            body = _without_last_cell(body, delimiter)
+        if table.header[-1] != WHY_COLUMN:
+            return f"{body}{self._source.delimiter}{self._line([reason])}{end}"
+        try:
+            (cells,) = csv.reader([body], delimiter=self._source.delimiter, strict=True)
+        except (csv.Error, ValueError):
+            return record if end == record[len(body) :] else record + end
+        # Whoever mended the row may have taken the old reason away.
+        kept = cells[: len(table.header) - 1]
+        if len(cells) > len(table.header):
+            kept = cells
+        return self._line([*kept, reason]) + end
+
+    def _line(self, cells: Sequence[str]) -> str:
         line = io.StringIO()
-        csv.writer(line, delimiter=delimiter, lineterminator="").writerow([cell])
-        return f"{body}{delimiter}{line.getvalue()}{end}"
+        csv.writer(line, delimiter=self._source.delimiter, lineterminator="").writerow(cells)
+        return line.getvalue()
 
 
-def _without_last_cell(record: str, delimiter: str) -> str:
-    quoted, last = False, None
-    for place, character in enumerate(record):
-        if character == '"':
-            quoted = not quoted
-        elif character == delimiter and not quoted:
-            last = place
-    return record if last is None else record[:last]
+def refuse_overwriting(outgoing: Iterable[Path], given: Iterable[Path]) -> None:
+    """Raise `ConfigurationError` when an outgoing file is one that was given, or another's name."""
+    taken = {path.resolve() for path in given}
+    for path in outgoing:
+        if path.exists() and not path.is_file():
+            continue  # a terminal, a pipe: nothing there can be lost
+        if path.resolve() in taken:
+            raise ConfigurationError(
+                "it would be overwritten by what this run writes", place=str(path)
+            )
+        taken.add(path.resolve())

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fhirdrain import __version__
-from fhirdrain.bedside.ledger import Total
 from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.totals import Total
 from fhirdrain.conformance import check_file
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client

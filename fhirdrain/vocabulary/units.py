@@ -21,6 +21,7 @@ __all__ = [
     "UnitError",
     "convert",
     "rounded",
+    "significant",
     "unit_of",
 ]
 
@@ -37,11 +38,15 @@ class Unit:
 
 
 class UnitError(ValueError):
-    """A unit cannot be used; the message says why and `hint` what to write instead."""
+    """A unit cannot be used; the message says why and `hint` what to write instead.
 
-    def __init__(self, message: str, hint: str = "") -> None:
+    `misleading` tells valid UCUM that says something else from what is not known at all.
+    """
+
+    def __init__(self, message: str, hint: str = "", *, misleading: bool = False) -> None:
         super().__init__(message)
         self.hint = hint
+        self.misleading = misleading
 
 
 def _unit(code: str, kind: str, factor: str) -> tuple[str, Unit]:
@@ -134,7 +139,7 @@ def unit_of(text: str, site_aliases: Mapping[str, str] | None = None) -> tuple[U
         return UNITS[text], False
     if text in MISLEADING:
         why, hint = MISLEADING[text]
-        raise UnitError(f'the unit "{text}" {why}: refused', hint)
+        raise UnitError(f'the unit "{text}" {why}: refused', hint, misleading=True)
     code = (site_aliases or {}).get(text) or ALIASES.get(text)
     if code is not None:
         return UNITS[code], True
@@ -152,6 +157,13 @@ def rounded(value: Fraction, significant: int) -> Decimal:
     result = context.divide(Decimal(value.numerator), Decimal(value.denominator))
     # 2.5E+2 is the same number as 250 but not what anybody would chart.
     return result.quantize(Decimal(1)) if result.as_tuple().exponent > 0 else result  # type: ignore[operator]
+
+
+def significant(value: Decimal, digits: int) -> Decimal:
+    """Return a number rounded to so many significant digits; one that has no more is untouched."""
+    if len(value.as_tuple().digits) <= digits:
+        return value
+    return rounded(Fraction(value), digits)
 
 
 def convert(value: Decimal, source: str, target: str, significant: int = 6) -> Decimal:

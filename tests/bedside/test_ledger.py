@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from tests.conftest import amount, at, change, level, reading
 
 from fhirdrain.bedside.findings import doubtful, suspected_doubles
-from fhirdrain.bedside.ledger import keep_ledger, total, totals
+from fhirdrain.bedside.ledger import keep_ledger
+from fhirdrain.bedside.totals import total, totals
 from fhirdrain.bedside.settings import DrainSettings
 from fhirdrain.bedside.windows import Window, Windows
 

@@ -62,8 +62,8 @@ def test_thousands_come_in_groups_of_three(source):
         ("", None),
     ],
 )
-def test_a_number_and_what_stands_behind_it(text, parts):
-    assert split_number(text) == parts
+def test_a_number_and_what_stands_behind_it(source, text, parts):
+    assert split_number(text, source) == parts
 
 
 def test_a_time_without_offset_is_in_the_sites_zone(source):

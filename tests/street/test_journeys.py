@@ -235,10 +235,10 @@ def test_the_tour_comes_out(tmp_path):
 
 
 def test_the_tour_notices_when_it_does_not_come_out(tmp_path, monkeypatch):
-    from fhirdrain.bedside import ledger
+    from fhirdrain.bedside import totals
 
-    right = ledger._covered
-    monkeypatch.setattr(ledger, "_covered", lambda pieces, place: right(pieces, place) / 2)
+    right = totals._covered
+    monkeypatch.setattr(totals, "_covered", lambda pieces, place: right(pieces, place) / 2)
     tour = Tour(tmp_path)
     text = "\n".join(tour.lines())
     assert tour.faults

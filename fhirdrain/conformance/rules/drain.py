@@ -75,7 +75,7 @@ def check_quantity(node: Node, report: Report) -> None:
     try:
         unit, respelled = unit_of(code)
     except UnitError as error:
-        if "refused" in str(error):
+        if error.misleading:
             report.add(node, "unit", str(error), code="code-invalid", hint=error.hint)
         return
     # "ml" is UCUM too, and "mL" only the preferred way to write it.
@@ -203,7 +203,7 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
     try:
         unit, _ = unit_of(str(code))
     except UnitError as error:
-        if "refused" not in str(error):  # a misleading unit is reported wherever it stands
+        if not error.misleading:  # a misleading unit is reported wherever it stands
             report.add(
                 node,
                 "unit",

@@ -1,0 +1,153 @@
+"""Totals of shifts and days, which say how much of them is known.
+
+A total over a gap says "at least", and a total of which nothing is known has no value.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from fractions import Fraction
+
+from fhirdrain.bedside.ledger import Ledger, Output
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.settings import Settings
+from fhirdrain.bedside.windows import Window, Windows, hours_between
+from fhirdrain.vocabulary.units import rounded
+
+__all__ = ["Total", "total", "totals"]
+
+
+@dataclass(frozen=True, slots=True)
+class Total:
+    """What drained in a window, in mL, and how much of it is known.
+
+    `value` is set only when all of it is known; `at_least` alone when part of it is, `at_least`
+    and `at_most` when all is charted but a double entry is suspected; none of them when nothing is
+    known. `charted` is the plain sum of what was charted, suspected doubles included. `covered`
+    is the share (0 to 1) of the time the drain was in place here (`place`) that outputs ending in
+    the window account for. `carried` are outputs that began before the window.
+    """
+
+    window: Window
+    place: Window | None
+    charted: Decimal | None
+    value: Decimal | None
+    at_least: Decimal | None
+    at_most: Decimal | None
+    covered: Fraction
+    carried: tuple[Output, ...] = ()
+    open: bool = False
+
+    @property
+    def best(self) -> Decimal | None:
+        """Return the value, else the lower bound, else None."""
+        return self.value if self.value is not None else self.at_least
+
+
+def total(
+    ledger: Ledger,
+    window: Window,
+    settings: Settings,
+    *,
+    now: datetime,
+    doubles: Iterable[Reading] = (),
+) -> Total:
+    """Return the total of one window as known `now`.
+
+    `doubles` are the readings of this drain that may repeat another one; the lower bound is
+    without them.
+    """
+    place = _in_place(ledger, window, now)
+    candidates = _candidates(ledger.outputs, window, settings)
+    parts = [part for o in candidates if (part := _part(o, window, settings)) is not None]
+    suspected = {r.identity for r in doubles}
+    amount = sum((p.share for p in parts), Decimal(0))
+    doubtful = sum((p.share for p in parts if p.of.closing.identity in suspected), Decimal(0))
+    covered = _covered([p.time for p in parts if p.time is not None], place)
+    complete = place is not None and covered == 1
+    return Total(
+        window=window,
+        place=place,
+        charted=amount if parts else None,
+        value=amount if complete and parts and not doubtful else None,
+        at_least=amount - doubtful if parts else None,
+        at_most=amount if complete and parts else None,
+        covered=covered,
+        carried=tuple(p.of for p in parts if p.of.start and p.of.start < window.start),
+        open=now < window.end and ledger.removed is None,
+    )
+
+
+def totals(
+    ledger: Ledger,
+    windows: Windows,
+    settings: Settings,
+    *,
+    now: datetime,
+    doubles: Iterable[Reading] = (),
+) -> list[Total]:
+    """Return the totals of every window from the first reading to the last, charted or not."""
+    assert ledger.first is not None
+    assert ledger.last is not None
+    last = min(ledger.last, ledger.removed) if ledger.removed else ledger.last
+    doubles = list(doubles)
+    return [
+        total(ledger, window, settings, now=now, doubles=doubles)
+        for window in windows.between(ledger.first, last)
+    ]
+
+
+def _candidates(outputs: Sequence[Output], window: Window, settings: Settings) -> Sequence[Output]:
+    """Return the outputs, which are sorted by their end, that can count in a window."""
+    first = bisect_right(outputs, window.start, key=lambda o: o.end)
+    if settings.spanning == "split":
+        return outputs[first:]
+    return outputs[first : bisect_right(outputs, window.end, key=lambda o: o.end)]
+
+
+def _in_place(ledger: Ledger, window: Window, now: datetime) -> Window | None:
+    """Return the part of a window in which the drain was in place here, None if it was not."""
+    assert ledger.first is not None
+    until = ledger.removed or now
+    start, end = max(window.start, ledger.first), min(window.end, until)
+    return Window(start, end) if start < end else None
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """What of an output counts in a window, and the time it accounts for, if that is known."""
+
+    of: Output
+    share: Decimal
+    time: Window | None
+
+
+def _part(output: Output, window: Window, settings: Settings) -> _Part | None:
+    """Return what of an output counts in a window; None when nothing does."""
+    whole = Window(output.start, output.end) if output.start is not None else None
+    if settings.spanning == "end" or whole is None or whole.start == whole.end:
+        return _Part(output, output.value, whole) if output.end in window else None
+    start, end = max(whole.start, window.start), min(whole.end, window.end)
+    if start >= end:
+        return None
+    share = hours_between(start, end) / whole.hours
+    value = Fraction(output.value) * share
+    number = output.value if share == 1 else rounded(value, settings.significant_digits)
+    return _Part(output, number, Window(start, end))
+
+
+def _covered(pieces: Iterable[Window], place: Window | None) -> Fraction:
+    """Return the share of `place` that the pieces cover, overlaps counted once."""
+    if place is None:
+        return Fraction(0)
+    known, reached = Fraction(0), place.start
+    for piece in sorted(pieces):
+        start, end = max(piece.start, reached), min(piece.end, place.end)
+        if start < end:
+            known += hours_between(start, end)
+            reached = end
+    return known / place.hours
