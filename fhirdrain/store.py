@@ -53,6 +53,7 @@ class Store:
     """A store file, made where it is not there. Only its owner can read it."""
 
     def __init__(self, path: Path, site_id: str | None = None) -> None:
+        self.path = path
         new = not path.exists()
         if new:
             try:
@@ -93,7 +94,12 @@ class Store:
     @contextmanager
     def commit(self) -> Iterator[None]:
         """Keep everything put inside together, or none of it."""
-        self._base.execute("BEGIN IMMEDIATE")
+        try:
+            self._base.execute("BEGIN IMMEDIATE")
+        except sqlite3.OperationalError:
+            raise ConfigurationError(
+                "the store is in use by another process", place=str(self.path)
+            ) from None
         try:
             yield
         except BaseException:

@@ -67,12 +67,23 @@ def main() -> None:
     code: object
     try:
         code = _run()
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except BrokenPipeError:
         # The reader of our output has gone: there is nobody to tell.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = 0
+        _let_go_of_stdout()
+    except OSError as error:
+        click.echo(f"fhirdrain: cannot be written: {error.strerror}", err=True)
+        code = 2
+        _let_go_of_stdout()
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _let_go_of_stdout() -> None:
+    """Keep Python from writing once more, at exit, to an output that takes nothing."""
+    if sys.stdout is not None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _run() -> object:

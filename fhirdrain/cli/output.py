@@ -23,6 +23,8 @@ def output(name: str) -> Iterator[BinaryIO]:
     what was there before.
     """
     if name == "-":
+        if sys.stdout is None:
+            raise ConfigurationError("standard output is closed")
         yield sys.stdout.buffer
         sys.stdout.buffer.flush()
         return

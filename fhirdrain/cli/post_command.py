@@ -13,8 +13,9 @@ from fhirdrain.errors import PartlyDeliveredError
 from fhirdrain.exchange.auth import bearer_from_environment
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
+from fhirdrain.issues import render_issue
 from fhirdrain.store import Store
-from fhirdrain.street.posting import post, prepare
+from fhirdrain.street.posting import note, post, prepare
 
 _SHOWN = 10
 
@@ -31,6 +32,7 @@ _SHOWN = 10
 )
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--unchecked", is_flag=True, help="Send without checking first.")
+@click.option("--show-values", is_flag=True, help="Show what the server says. It may quote values.")
 def command(
     files: tuple[str, ...],
     server: str,
@@ -38,6 +40,7 @@ def command(
     store_file: Path | None,
     create_patients: bool,
     unchecked: bool,
+    show_values: bool,
 ) -> None:
     """Send transaction bundles to a FHIR server; what is there already is compared, not doubled.
 
@@ -64,10 +67,17 @@ def command(
     code, failed = 0, False
     with ExitStack() as stack:
         store = stack.enter_context(Store(store_file)) if store_file else None
+        if store is not None:
+            with store.commit():
+                pass  # a store that is in use must be known before anything is sent
         for parcel in parcels:
-            delivery = post(client, parcel, create_patients=create_patients, store=store)
+            delivery = post(client, parcel, create_patients=create_patients)
             show(parcel.file, delivery)
-            if delivery.different or delivery.refused or delivery.parked:
+            for issue in delivery.told if show_values else ():
+                say(f"  {render_issue(issue, show_values=True)}")
+            if store is not None:
+                note(store, client, delivery)
+            if delivery.different or delivery.uncompared or delivery.refused or delivery.parked:
                 code = 1
             if delivery.failure is not None:
                 if not delivery.delivered:
@@ -86,12 +96,13 @@ def show(file: str, delivery: Delivery) -> None:
     say(
         f"{file}: {len(delivery.created)} created, {len(delivery.present)} there already and the"
         f" same, {len(delivery.updated)} updated, {len(delivery.different)} different,"
+        f" {len(delivery.uncompared)} not compared,"
         f" {len(delivery.refused)} refused, {len(delivery.parked)} parked,"
         f" {len(delivery.waiting)} not sent"
     )
     for entry, found in delivery.different[:_SHOWN]:
         say(f"  {entry.label}: the server holds something else: {'; '.join(found[:4])}")
-    reasons = [*delivery.refused, *delivery.parked]
+    reasons = [*delivery.refused, *delivery.parked, *delivery.uncompared]
     for reason in dict.fromkeys(reason for _, reason in reasons):
         same = [entry for entry, why in reasons if why == reason]
         say(f"  {len(same)} entries from {same[0].label} on: {reason}")

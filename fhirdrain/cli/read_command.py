@@ -56,6 +56,8 @@ def command(
     client = Client(server, bearer_from_environment())
     resources, readings, issues = read_drains(client, wanted)
     refuse_incomplete(issues)
+    for code in sorted({issue.code for issue in client.warnings}):
+        say(f"the server says of its answer: {code}")
     with output(out) as stream:
         if form == "rows":
             stream.write(rows_of(readings).encode())

@@ -15,7 +15,12 @@ from fhirdrain.sandbox.storage import Storage
 
 
 @click.command("sandbox")
-@click.option("--port", default=0, help="The port; without it a free one is taken and printed.")
+@click.option(
+    "--port",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="The port; without it a free one is taken and printed.",
+)
 @click.option("--data", type=click.Path(path_type=Path), help="Keep the data in this file.")
 @click.option(
     "--bind",

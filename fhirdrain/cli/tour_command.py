@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from fhirdrain.errors import ConfigurationError
 from fhirdrain.street.tour import Tour
 
 
@@ -24,7 +25,12 @@ def command(keep: Path | None) -> None:
     everything came out as the scenario's table says.
     """
     if keep is not None:
-        keep.mkdir(parents=True, exist_ok=True)
+        try:
+            keep.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise ConfigurationError(
+                f"the folder cannot be made: {error.strerror}", place=str(keep)
+            ) from None
     tour = Tour(keep or Path(tempfile.mkdtemp(prefix="fhirdrain-tour-")))
     for line in tour.lines():
         click.echo(line)

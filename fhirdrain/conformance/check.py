@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -36,6 +37,8 @@ def check_file(path: Path) -> list[Issue]:
 
 def check_bytes(data: bytes, file: str = "") -> list[Issue]:
     """Return what is wrong in a text: one resource, a bundle, or NDJSON (a resource a line)."""
+    if data.startswith(codecs.BOM_UTF8) and is_ndjson(data[3:], file):
+        data = data[3:]
     if is_ndjson(data, file):
         issues: list[Issue] = []
         for number, line in enumerate(data.split(b"\n"), 1):
@@ -69,9 +72,9 @@ def _check_document(data: bytes, file: str, lines_before: int) -> list[Issue]:
         report = Report(file)
         _walk(value, report, base_only=False)
         if report.found:
-            where = raw.positions(text)
+            where, lines = raw.positions(text), raw.Lines(text)
             for issue, path in report.found:
-                line, column = raw.line_and_column(text, _nearest(where, path))
+                line, column = lines.of(_nearest(where, path))
                 issues.append(replace(issue, line=line, column=column))
     if lines_before:
         issues = [replace(i, line=i.line + lines_before if i.line else 0) for i in issues]
@@ -90,16 +93,30 @@ def _walk(resource: Any, report: Report, base_only: bool) -> None:
 
     def on_node(node: Node, element: Element | None) -> None:
         references.see(node, element)
-        check_invariants(node, report)
+        _apply(check_invariants, node, report)
         if not base_only:
             if rule := _DRAIN_RULES.get(node.type):
-                rule(node, report)
+                _apply(rule, node, report)
             _profiles(node, report)
 
     walk_resource(Node(resource, (), ""), report, on_node)
     if not base_only:
         _one_identity(resource, report)
     references.judge(resource)
+
+
+def _apply(rule: Callable[[Node, Report], None], node: Node, report: Report) -> None:
+    """Apply a rule; where broken structure keeps it from judging, say so."""
+    try:
+        rule(node, report)
+    except (TypeError, ValueError, LookupError, AttributeError, ArithmeticError):
+        report.add(
+            node,
+            "not-judged",
+            f"{node.type}: its structure is broken, so the rules for it were not applied",
+            code="not-supported",
+            severity="warning",
+        )
 
 
 def _profiles(node: Node, report: Report) -> None:
@@ -123,12 +140,12 @@ def _one_identity(root: Any, report: Report) -> None:
     """Report a second entry of one identity: a server would refuse it or make it twice."""
     if not isinstance(root, dict) or root.get("type") != "transaction":
         return
-    seen: set[tuple[Any, Any]] = set()
+    seen: set[tuple[str, str]] = set()
     for entry in Node(root, (), "Bundle").items("entry"):
         request = entry.value.get("request")
         if not isinstance(request, dict) or not request.get("ifNoneExist"):
             continue
-        key = (request.get("url"), request["ifNoneExist"])
+        key = (str(request.get("url")), str(request["ifNoneExist"]))
         if key in seen:
             report.add(
                 entry.child("request"),

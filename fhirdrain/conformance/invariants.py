@@ -10,7 +10,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
-from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.conformance.walk import Node, Report, codings_of
 
 Check = Callable[[Node, Report], None]
 
@@ -36,15 +36,6 @@ def _has(value: dict[str, Any], stem: str) -> bool:
     return any(key.startswith(stem) and key[len(stem) :][:1].isupper() for key in value)
 
 
-def _codings(concept: Any) -> set[tuple[str, str]]:
-    found = concept.get("coding", []) if isinstance(concept, dict) else []
-    return {
-        (coding.get("system", ""), coding.get("code", ""))
-        for coding in found
-        if isinstance(coding, dict) and coding.get("code")
-    }
-
-
 @_of("Observation")
 def obs_6(node: Node, report: Report) -> None:
     """obs-6: dataAbsentReason SHALL only be present if value[x] is not present."""
@@ -55,11 +46,11 @@ def obs_6(node: Node, report: Report) -> None:
 @_of("Observation")
 def obs_7(node: Node, report: Report) -> None:
     """obs-7: a component with the observation's own code excludes a value."""
-    own = _codings(node.value.get("code"))
+    own = set(codings_of(node.value.get("code")))
     if not _has(node.value, "value"):
         return
     for component in node.items("component"):
-        if own & _codings(component.value.get("code")):
+        if own & set(codings_of(component.value.get("code"))):
             report.add(component, "obs-7", "the component repeats the code of the observation")
 
 
@@ -81,8 +72,10 @@ def per_1(node: Node, report: Report) -> None:
 
 def _after(start: str, end: str) -> bool:
     if "T" in start and "T" in end:
+        # Python has no leap seconds; the second before is near enough for an order of two times.
+        one, other = (text.replace(":60", ":59") for text in (start, end))
         try:
-            return datetime.fromisoformat(start) - datetime.fromisoformat(end) > timedelta(0)
+            return datetime.fromisoformat(one) - datetime.fromisoformat(other) > timedelta(0)
         except (TypeError, ValueError):
             return False  # the format is another rule's business
     length = min(len(start.split("T")[0]), len(end.split("T")[0]))

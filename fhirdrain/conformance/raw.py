@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from bisect import bisect_right
 from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
@@ -21,12 +22,26 @@ _STRING = re.compile(r'"(?:[^"\\\x00-\x1f]|\\.)*"')
 _SCALAR = re.compile(r"[^\s,\]}]+")
 
 
-class _Constant(ValueError):
-    """NaN or Infinity, which Python's reader would let pass."""
+# FHIR sets no bound; nothing that is measured needs an exponent of more than two digits.
+_MOST_EXPONENT = 99
+
+
+class _NoNumber(ValueError):
+    """NaN, Infinity, or a number beyond all measure, which Python's reader would let pass."""
 
 
 def _no_constant(text: str) -> Any:
-    raise _Constant(text)
+    raise _NoNumber(text)
+
+
+def _number(text: str) -> Decimal:
+    try:
+        number = Decimal(text)
+    except ArithmeticError:
+        raise _NoNumber(text) from None
+    if abs(number.adjusted()) > _MOST_EXPONENT:
+        raise _NoNumber(text)
+    return number
 
 
 def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
@@ -80,10 +95,13 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
 
     try:
         value = json.loads(
-            text, parse_float=Decimal, parse_constant=_no_constant, object_pairs_hook=members
+            text, parse_float=_number, parse_constant=_no_constant, object_pairs_hook=members
         )
-    except _Constant as error:
-        return None, text, fatal(f"{error} is not JSON")
+    except _NoNumber as error:
+        place = max(text.find(str(error)), 0)
+        where = line_and_column(text, place)
+        shown = str(error) if str(error)[-1:].isalpha() else "a number beyond all measure"
+        return None, text, fatal(f"{shown} is not JSON that can be used", *where)
     except json.JSONDecodeError as error:
         ends = error.pos >= len(text.rstrip()) or "Unterminated string" in error.msg
         hint = "the text ends in the middle: was the file cut short?" if ends else ""
@@ -92,10 +110,16 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
         return None, text, fatal(f"nested more than {MOST_DEPTH} deep")
     except ValueError as error:  # an integer of more digits than Python reads
         return None, text, fatal(f"not usable JSON: {error}")
+    if re.search(r"\\u[dD][89a-fA-F]", text) and not _is_text(value):
+        return None, text, fatal("holds half of a character (a lone surrogate)")
     if twice:
         seen: set[JsonPath] = set()
+        doubled: set[JsonPath] = set()
         for path, offset in _members(text):
+            if any(path[:length] in doubled for length in range(1, len(path))):
+                continue  # below a doubled key everything stands twice
             if path in seen:
+                doubled.add(path)
                 line, column = line_and_column(text, offset)
                 issues.append(
                     Issue(
@@ -107,10 +131,40 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
                         file=file,
                         line=line,
                         column=column,
+                        location=_dotted(value, path),
                     )
                 )
             seen.add(path)
     return value, text, issues
+
+
+def _is_text(value: Any) -> bool:
+    try:
+        json.dumps(value, ensure_ascii=False, default=str).encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
+
+
+def _dotted(root: Any, path: JsonPath) -> str:
+    """Return a path as FHIRPath writes it, from the type of the resource on."""
+    kind = root.get("resourceType") if isinstance(root, dict) else None
+    text = str(kind or "$this")
+    for step in path:
+        text += f"[{step}]" if isinstance(step, int) else f".{step}"
+    return text
+
+
+class Lines:
+    """The lines of a text, for finding many places in it."""
+
+    def __init__(self, text: str) -> None:
+        self._starts = [0, *(match.end() for match in re.finditer("\n", text))]
+
+    def of(self, offset: int) -> tuple[int, int]:
+        """Return line and column, from 1, of an offset."""
+        line = bisect_right(self._starts, offset)
+        return line, offset - self._starts[line - 1] + 1
 
 
 def line_and_column(text: str, offset: int) -> tuple[int, int]:

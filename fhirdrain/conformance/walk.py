@@ -41,6 +41,17 @@ class Node:
             yield self.child(key)
 
 
+def codings_of(concept: Any) -> list[tuple[str, str]]:
+    """Return system and code of each coding of a concept, as far as they are texts."""
+    found = concept.get("coding") if isinstance(concept, dict) else None
+    pairs = [
+        (coding.get("system", ""), coding.get("code"))
+        for coding in (found if isinstance(found, list) else ())
+        if isinstance(coding, dict)
+    ]
+    return [(s, c) for s, c in pairs if isinstance(s, str) and isinstance(c, str)]
+
+
 @dataclass(slots=True)
 class Report:
     """Collects issues with the JSON path each is at, so that its line can be found later."""

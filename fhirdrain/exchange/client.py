@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 
@@ -21,32 +22,56 @@ JSON = "application/fhir+json"
 _TIMEOUT = (10, 120)  # seconds to connect, and between two bytes
 
 
-class RequestRefused(Exception):
-    """The server refused one request (4xx); `issues` are those of its OperationOutcome."""
+# Issue types by which a server says that a search's answer is not whole.
+_NOT_WHOLE = ("incomplete", "too-costly", "throttled", "timeout", "transient")
 
-    def __init__(self, status: int, issues: Sequence[Issue]) -> None:
+
+class RequestRefused(ServerError):
+    """The server refused one request (4xx); `issues` are those of its OperationOutcome.
+
+    What the server says in words stays in the issues' values: it may quote a patient's.
+    """
+
+    def __init__(self, status: int, issues: Sequence[Issue], place: str = "") -> None:
         reasons = "; ".join(dict.fromkeys(render_issue(issue) for issue in issues))
-        super().__init__(f"HTTP {status}: {reasons}")
+        super().__init__(f"HTTP {status}: {reasons}", place=place)
         self.status = status
         self.issues = list(issues)
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """One page of a search: its entries, where the next is, how many matches there are in all."""
+
+    entries: list[dict[str, Any]]
+    following: str | None
+    total: int | None
 
 
 class Client:
     """A FHIR R4 server at a base URL.
 
     Requests that are safe to repeat are repeated a few times when the server is busy or the line
-    breaks; waits that the server asks for are kept up to a minute.
+    breaks; waits that the server asks for are kept up to a minute. `warnings` are what a server
+    said of its answers that is no error.
     """
 
     def __init__(self, base: str, auth: Bearer) -> None:
-        parts = urlsplit(base)
-        if parts.scheme not in ("http", "https") or not parts.hostname:
+        try:
+            parts = urlsplit(base)
+            usable = parts.scheme in ("http", "https") and bool(parts.hostname)
+        except ValueError:
+            usable = False
+        # The URL is shown only once it is known to hold no secret.
+        if not usable:
+            raise ConfigurationError("not the URL of a server", hint="as https://HOST/fhir")
+        if parts.username or parts.password or parts.query or parts.fragment:
             raise ConfigurationError(
-                f'"{base}" is not the URL of a server', hint="as https://HOST/fhir"
+                "a server's URL holds neither a password nor a query",
+                hint="a token goes into FHIRDRAIN_TOKEN",
             )
-        if parts.username or parts.password:
-            raise ConfigurationError("a server's URL must not hold a password")
         self.base = base.rstrip("/")
+        self.warnings: list[Issue] = []
         self._session = requests.Session()
         self._session.auth = auth
         self._session.headers["Accept"] = JSON
@@ -99,8 +124,12 @@ class Client:
                 f"the server speaks FHIR {release or 'of no stated release'}, not 4.0",
                 place=self.base,
             )
-        formats = statement.get("format", [])
-        if formats and not any("json" in str(name) for name in formats):
+        formats = statement.get("format")
+        if (
+            isinstance(formats, list)
+            and formats
+            and not any("json" in str(name) for name in formats)
+        ):
             raise ServerError("the server speaks no JSON", place=self.base)
         return release
 
@@ -110,42 +139,66 @@ class Client:
         Follows next links only on the server's own origin. Raises `ServerError` when a page is
         missing or the server says that the answer is not complete: never a short answer.
         """
-        page = self.get(kind, params)
+        page = self._page(kind, self.get(kind, params))
         seen: set[str] = set()
+        matches = 0
         while True:
-            if not isinstance(page, dict) or page.get("type") != "searchset":
-                raise ServerError(
-                    f"the answer to a search of {kind} is no searchset", place=self.base
-                )
-            for entry in page.get("entry", ()):
-                resource = entry.get("resource", {})
-                if entry.get("search", {}).get("mode") == "outcome" or (
-                    resource.get("resourceType") == "OperationOutcome"
-                ):
-                    for issue in from_operation_outcome(resource):
-                        if issue.is_error:
-                            raise ServerError(
-                                f"the search of {kind} is not complete: {issue.message}",
-                                place=self.base,
-                            )
+            for entry in page.entries:
+                if entry["resource"].get("resourceType") == "OperationOutcome":
+                    self._heed(kind, entry["resource"])
                     continue
+                matches += entry.get("search", {}).get("mode") != "include"
                 yield entry
-            following = next(
-                (link["url"] for link in page.get("link", ()) if link.get("relation") == "next"),
-                None,
-            )
-            if following is None:
-                return
-            if following in seen:
+            if page.following is None:
+                break
+            if page.following in seen:
                 raise ServerError(f"the pages of {kind} lead in a circle", place=self.base)
-            seen.add(following)
-            page = self.get(following)
+            seen.add(page.following)
+            page = self._page(kind, self.get(page.following), page.total)
+        if page.total is not None and matches < page.total:
+            raise ServerError(
+                f"the search of {kind} is not complete: {matches} of {page.total} came",
+                place=self.base,
+            )
+
+    def _page(self, kind: str, body: Any, total: int | None = None) -> _Page:
+        """Return one page of a search, its shape looked at; raises `ServerError`."""
+        if not isinstance(body, dict) or body.get("type") != "searchset":
+            raise ServerError(f"the answer to a search of {kind} is no searchset", place=self.base)
+        entries, links = body.get("entry", []), body.get("link", [])
+        whole = (
+            isinstance(entries, list)
+            and isinstance(links, list)
+            and all(isinstance(e, dict) and isinstance(e.get("resource"), dict) for e in entries)
+            and all(isinstance(e.get("search", {}), dict) for e in entries)
+            and all(isinstance(link, dict) for link in links)
+        )
+        if not whole:
+            raise ServerError(f"the answer to a search of {kind} is broken", place=self.base)
+        following = [link.get("url") for link in links if link.get("relation") == "next"]
+        stated = body.get("total")
+        if total is None and isinstance(stated, int):
+            total = stated
+        return _Page(entries, str(following[0]) if following else None, total)
+
+    def _heed(self, kind: str, outcome: dict[str, Any]) -> None:
+        """Refuse an answer of which the server itself says that it is not whole."""
+        for issue in from_operation_outcome(outcome):
+            if issue.is_error or issue.code in _NOT_WHOLE:
+                raise ServerError(
+                    f"the search of {kind} is not complete: the server says {issue.code}",
+                    place=self.base,
+                )
+            self.warnings.append(issue)
 
     # -- underneath -------------------------------------------------------------------------
 
     def _absolute(self, url: str) -> str:
-        full = urljoin(f"{self.base}/", url)
-        ours, theirs = urlsplit(self.base), urlsplit(full)
+        try:
+            full = urljoin(f"{self.base}/", url)
+            ours, theirs = urlsplit(self.base), urlsplit(full)
+        except ValueError:
+            raise ServerError("the server leads to a broken URL", place=self.base) from None
         if (ours.scheme, ours.netloc) != (theirs.scheme, theirs.netloc):
             raise ServerError("the server leads to another origin: not followed", place=self.base)
         return full
@@ -174,7 +227,7 @@ class Client:
                 # A redirected POST would become a GET, and what was sent would be lost unseen.
                 allow_redirects=False,
             )
-        except (InvalidURL, InvalidSchema, MissingSchema):
+        except (InvalidURL, InvalidSchema, MissingSchema, UnicodeError):
             raise ConfigurationError(f'"{self.base}" is not a usable URL') from None
         except requests.exceptions.SSLError:
             raise UnreachableError(
@@ -189,6 +242,8 @@ class Client:
                 place=self.base,
                 hint="is the server running, and is the URL right?",
             ) from None
+        except OSError as error:  # a certificate bundle that the environment names and is not there
+            raise ConfigurationError(f"no connection can be made: {error}") from None
         return self._judged(response)
 
     def _judged(self, response: requests.Response) -> requests.Response:
@@ -220,8 +275,8 @@ class Client:
                     place=self.base,
                     hint="does the base URL end in /fhir, or in what this server uses?",
                 )
-            issues = [Issue("error", "processing", "server", "refused without a reason")]
-        raise RequestRefused(status, issues)
+            issues = [Issue("error", "processing", "server", "no reason given")]
+        raise RequestRefused(status, issues, self.base)
 
     def _decoded(self, response: requests.Response) -> Any:
         try:

@@ -11,6 +11,7 @@ from typing import Any
 
 from fhirdrain.errors import FhirdrainError, ServerError
 from fhirdrain.exchange.client import Client, RequestRefused
+from fhirdrain.issues import Issue
 
 Json = dict[str, Any]
 
@@ -36,24 +37,28 @@ class Delivery:
     """What became of everything that was sent.
 
     `created`, `present` (there already, and the same), `different` (there already, not the same,
-    with what differs), `refused` (with the server's reason), `parked` (its patient is not known
-    there), `waiting` (not sent, since the server or the line failed: `failure`).
+    with what differs), `uncompared` (there already, and why it could not be compared), `refused`
+    (with the server's reason), `parked` (its patient is not known there), `waiting` (not sent,
+    since the server or the line failed: `failure`). `told` is what the server said in refusing.
     """
 
     created: list[Entry] = field(default_factory=list)
     present: list[Entry] = field(default_factory=list)
     updated: list[Entry] = field(default_factory=list)
     different: list[tuple[Entry, list[str]]] = field(default_factory=list)
+    uncompared: list[tuple[Entry, str]] = field(default_factory=list)
     refused: list[tuple[Entry, str]] = field(default_factory=list)
     parked: list[tuple[Entry, str]] = field(default_factory=list)
     waiting: list[Entry] = field(default_factory=list)
     locations: dict[str, str] = field(default_factory=dict)
+    told: list[Issue] = field(default_factory=list)
     failure: FhirdrainError | None = None
 
     @property
     def delivered(self) -> int:
         """Return how many entries the server now holds."""
-        return len(self.created) + len(self.present) + len(self.updated) + len(self.different)
+        there = (self.created, self.present, self.updated, self.different, self.uncompared)
+        return sum(len(entries) for entries in there)
 
 
 def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
@@ -113,7 +118,8 @@ def deliver(
                 _send_piece(client, piece, patients, delivery)
             except RequestRefused as refusal:
                 closed[lane] = "not sent, since an earlier entry of its patient was refused"
-                delivery.refused += [(entry, str(refusal)) for entry in piece]
+                delivery.refused += [(entry, refusal.message) for entry in piece]
+                delivery.told += refusal.issues
             except FhirdrainError as error:
                 delivery.failure = error
                 delivery.waiting += piece
@@ -136,7 +142,7 @@ def _patient(
     found = [
         entry["resource"]
         for entry in client.search("Patient", query or [("identifier", match[1])])
-        if entry["resource"].get("resourceType") == "Patient"
+        if entry["resource"].get("resourceType") == "Patient" and "id" in entry["resource"]
     ]
     if len(found) > 1:
         return "several patients on the server have this identifier"
@@ -153,7 +159,8 @@ def _patient(
         "entry": [{"resource": resource, "request": request}],
     }
     answer = client.transaction(bundle, repeatable=True)
-    patients[reference] = _located(answer["entry"][0]) or reference
+    (created,) = _answers(client, answer, 1)
+    patients[reference] = _located(created) or reference
     return None
 
 
@@ -175,17 +182,30 @@ def _send_piece(
     bodies = [_prepared(entry.body, known) for entry in piece]
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": bodies}
     answer = client.transaction(bundle, repeatable=all(_repeatable(body) for body in bodies))
-    answers = answer.get("entry", ()) if isinstance(answer, dict) else ()
+    answers = _answers(client, answer, len(piece))
+    for entry, sent, got in zip(piece, bodies, answers, strict=True):
+        _judge(client, entry, sent, got, delivery)
+
+
+def _answers(client: Client, answer: Any, count: int) -> list[Json]:
+    """Return the answers to a transaction's entries; raises `ServerError` for any other number."""
     if not isinstance(answer, dict) or answer.get("type") != "transaction-response":
         raise ServerError(
             "the answer to a transaction is no transaction-response", place=client.base
         )
-    if len(answers) != len(piece):
-        raise ServerError(
-            f"{len(piece)} entries were sent and {len(answers)} answered", place=client.base
-        )
-    for entry, sent, got in zip(piece, bodies, answers, strict=True):
-        _judge(client, entry, sent, got, delivery)
+    answers = answer.get("entry", [])
+    if not isinstance(answers, list) or len(answers) != count:
+        got = len(answers) if isinstance(answers, list) else "no"
+        raise ServerError(f"{count} entries were sent and {got} answered", place=client.base)
+    whole = all(
+        isinstance(one, dict)
+        and isinstance(one.get("response"), dict)
+        and isinstance(one.get("resource", {}), dict)
+        for one in answers
+    )
+    if not whole:
+        raise ServerError("the answer to a transaction is broken", place=client.base)
+    return answers
 
 
 def _prepared(body: Json, known: Mapping[str, str]) -> Json:
@@ -217,7 +237,7 @@ def _located(answer: Mapping[str, Any]) -> str | None:
     if match:
         return match[1]
     resource = answer.get("resource", {})
-    return f"{resource['resourceType']}/{resource['id']}" if "id" in resource else None
+    return f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else None
 
 
 def _judge(
@@ -235,9 +255,13 @@ def _judge(
         # The server kept what it had and says nothing of whether that is what was sent.
         held = answer.get("resource")
         if not isinstance(held, dict) or held.get("resourceType") == "OperationOutcome":
-            if location is None:
-                raise ServerError(f"{entry.label}: the server does not say what it kept")
-            held = client.get(location)
+            try:
+                if location is None:
+                    raise ServerError("the server does not say where it is")
+                held = client.get(location)
+            except ServerError as error:
+                delivery.uncompared.append((entry, error.message))
+                return
         found = differences(sent["resource"], held)
         if found:
             delivery.different.append((entry, found))

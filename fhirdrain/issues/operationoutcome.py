@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from fhirdrain.issues.issue import Issue
+from fhirdrain.issues.issue import SEVERITIES, Issue
 
 # The standard extensions for a place in a text (R4, "issue source" and its line and column).
 LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
@@ -52,18 +52,28 @@ def to_operation_outcome(issues: Iterable[Issue], *, show_values: bool = False) 
 
 
 def from_operation_outcome(outcome: Any) -> list[Issue]:
-    """Return the issues somebody else's OperationOutcome states, as far as they can be read."""
+    """Return the issues somebody else's OperationOutcome states, as far as they can be read.
+
+    What they say in words may hold a patient's values, so it is the issues' `value`.
+    """
     issues = []
-    for entry in outcome.get("issue", []) if isinstance(outcome, dict) else []:
-        text = entry.get("details", {}).get("text") or entry.get("diagnostics") or "no reason given"
-        places = entry.get("expression") or entry.get("location") or [""]
+    entries = outcome.get("issue") if isinstance(outcome, dict) else None
+    for entry in entries if isinstance(entries, list) else ():
+        if not isinstance(entry, dict):
+            continue
+        details = entry.get("details")
+        text = details.get("text") if isinstance(details, dict) else None
+        severity = entry.get("severity")
+        places = entry.get("expression") or entry.get("location")
+        code = str(entry.get("code") or "processing")
         issues.append(
             Issue(
-                severity=entry.get("severity", "error"),
-                code=entry.get("code", "processing"),
+                severity=severity if severity in SEVERITIES else "error",
+                code=code,
                 rule="server",
-                message=text,
-                location=places[0],
+                message=f"the server says: {code}",
+                location=str(places[0]) if isinstance(places, list) and places else "",
+                value=str(text or entry.get("diagnostics") or ""),
             )
         )
     return issues

@@ -69,13 +69,13 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
     readings: list[Reading] = []
     issues: list[Issue] = []
     for resource in resources:
-        if not is_ours(resource) or is_derived(resource):
-            continue
         try:
-            readings += _readings(resource)
-        except (NotOurs, KeyError, ValueError, TypeError, IndexError) as error:
+            if is_ours(resource) and not is_derived(resource):
+                readings += _readings(resource)
+        except (ValueError, LookupError, TypeError, AttributeError, ArithmeticError) as error:
             kind, name = resource.get("resourceType"), resource.get("id", "")
-            reason = str(error) if isinstance(error, NotOurs) else f"not in our form ({error!r})"
+            # What Python says of it may quote a value.
+            reason = str(error) if isinstance(error, NotOurs) else "it is not in our form"
             issues.append(
                 Issue(
                     "error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}"

@@ -81,7 +81,7 @@ class _Call:
     def resource(self) -> Any:
         """Return the body as decoded JSON; raises `Refusal`."""
         sent = self.request.headers.get("content-type", "").split(";")[0].strip()
-        if sent not in (JSON, "application/json"):
+        if sent.lower() not in (JSON, "application/json"):
             raise Refusal(415, "not-supported", f"send {JSON}")
         value, _, issues = raw.parse(self.body)
         faults = [issue for issue in issues if issue.is_error]
@@ -143,12 +143,14 @@ def _known_type(call: _Call) -> str:
 
 def _type(call: _Call) -> Response:
     kind = _known_type(call)
-    if call.request.method == "GET":
+    if call.request.method in ("GET", "HEAD"):
         return _answer(_search(call, kind))
     resource = call.resource()
     with call.storage.atomic():
         if call.request.method == "POST":
             condition = call.request.headers.get("if-none-exist")
+            if condition is not None and not condition.strip():
+                raise Refusal(400, "value", "If-None-Exist needs a search")
             outcome = create(call.storage, kind, resource, condition)
         else:
             outcome = conditional_update(call.storage, kind, call.request.url.query, resource)
@@ -157,7 +159,7 @@ def _type(call: _Call) -> Response:
 
 def _instance(call: _Call) -> Response:
     kind, id_ = _known_type(call), str(call.request.path_params["id"])
-    if call.request.method == "GET":
+    if call.request.method in ("GET", "HEAD"):
         stored = call.storage.read(kind, id_)
         if stored is None:
             raise Refusal(404, "not-found", f"there is no {kind}/{id_}")
@@ -205,7 +207,10 @@ def _transaction(call: _Call) -> Response:
 
 def _search(call: _Call, kind: str) -> dict[str, Any]:
     query = call.request.query_params.multi_items()
-    criteria = [(name, value) for name, value in query if name not in _CONTROL and value]
+    own = f"{call.base}/"
+    criteria = [
+        (name, value.removeprefix(own)) for name, value in query if name not in _CONTROL and value
+    ]
     control = {name: value for name, value in query if name in _CONTROL}
     count = min(_whole(control.get("_count", "50"), "_count"), MOST_COUNT)
     after = _whole(control.get("_after", "0"), "_after")

@@ -93,11 +93,11 @@ def _rows(parameter: Parameter, value: Any) -> Iterator[tuple[str, str, Any, Any
         low, high = span_of(value)
         yield name, "date", low, high
     elif parameter.kind == "reference":
-        target = str(value.get("reference", ""))
-        if match := re.search(
-            r"(?:^|/)([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})(?:/_history/.*)?$", target
-        ):
+        target = str(value.get("reference", "")).split("/_history/")[0]
+        if match := re.fullmatch(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})", target):
             yield name, "reference", match[1], match[2]
+        elif target:
+            yield name, "url", "", target  # of another server: nothing of ours has this name
         if "value" in value.get("identifier", {}):
             yield (
                 name,
@@ -106,7 +106,7 @@ def _rows(parameter: Parameter, value: Any) -> Iterator[tuple[str, str, Any, Any
                 value["identifier"]["value"],
             )
     elif isinstance(value, str):
-        yield name, "token", "", value
+        yield name, "code", "", value  # its system is that of the element
     elif "coding" in value:
         for coding in value["coding"]:
             if "code" in coding:
@@ -124,7 +124,10 @@ def span_of(value: Any) -> tuple[int, int]:
         low = span_of(value["start"])[0] if "start" in value else -_FAR
         high = span_of(value["end"])[1] if "end" in value else _FAR
         return low, high
-    start, length = _parse(str(value))
+    try:
+        start, length = _parse(str(value))
+    except OverflowError:
+        return _FAR, _FAR
     low = (start - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
     return low, low + length // timedelta(microseconds=1) - 1
 
@@ -138,7 +141,8 @@ def _parse(text: str) -> tuple[datetime, timedelta]:
         start = datetime(year, month, 1, tzinfo=UTC)
         later = (year + 1, 1) if match[2] is None or month == 12 else (year, month + 1)
         return start, datetime(*later, 1, tzinfo=UTC) - start
-    moment = datetime.fromisoformat(text)
+    # Python has no leap seconds; a second is near enough for a search.
+    moment = datetime.fromisoformat(text.replace(":60", ":59"))
     moment = moment if moment.utcoffset() is not None else moment.replace(tzinfo=UTC)
     if "T" not in text:
         return moment, timedelta(days=1)

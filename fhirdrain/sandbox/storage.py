@@ -30,6 +30,8 @@ CREATE INDEX IF NOT EXISTS by_resource ON found_by (seq);
 
 Criterion = tuple[str, str]
 
+_MOST_ALTERNATIVES = 200
+
 
 @dataclass(frozen=True, slots=True)
 class Stored:
@@ -185,7 +187,10 @@ def _criterion(kind: str, name: str, text: str) -> tuple[str, list[Any]]:
         known = ", ".join(sorted(parameters_of(kind)))
         raise Refusal(400, "not-supported", f"{kind} has no search parameter {name} here: {known}")
     alternatives, values = [], []
-    for one in split_escaped(text, ","):
+    wanted = split_escaped(text, ",")
+    if len(wanted) > _MOST_ALTERNATIVES:
+        raise Refusal(400, "too-costly", f"more than {_MOST_ALTERNATIVES} alternatives")
+    for one in wanted:
         sql, more = _alternative(parameter, chained, one)
         alternatives.append(sql)
         values += more
@@ -202,7 +207,11 @@ def _alternative(parameter: Parameter, chained: str, text: str) -> tuple[str, li
     if chained:
         raise Refusal(400, "not-supported", f"{parameter.name} cannot be chained")
     if parameter.kind == "token":
-        return _token(text, "kind = 'token'")
+        token, values = _token(text, "kind = 'token'")
+        return f"({token} OR (kind = 'code' AND second = ?))", [
+            *values,
+            _plain(text.split("|")[-1]),
+        ]
     match = re.fullmatch(r"(eq|ne|gt|lt|ge|le|sa|eb)?(\d.*)", text)
     try:
         low, high = span_of(match[2] if match else "")
@@ -246,7 +255,9 @@ def _reference(parameter: Parameter, chained: str, text: str) -> tuple[str, list
         return sql, [*more, *values]
     if chained:
         raise Refusal(400, "not-supported", "only .identifier can be chained")
-    match = re.search(r"(?:(?:^|/)([A-Z][A-Za-z]+)/)?([A-Za-z0-9\-.]{1,64})$", text)
+    if "://" in text or text.startswith("urn:"):
+        return "(kind = 'url' AND second = ?)", [text]
+    match = re.fullmatch(r"(?:([A-Z][A-Za-z]+)/)?([A-Za-z0-9\-.]{1,64})", text)
     if match is None:
         raise Refusal(400, "value", f"{parameter.name}: not a reference")
     kind = match[1] or ("Patient" if parameter.name == "patient" else None)

@@ -104,7 +104,11 @@ def transaction(storage: Storage, bundle: Any) -> list[Outcome]:
 
     A conditional reference may lead to what is stored or to what an earlier entry creates.
     """
-    entries = _entries(bundle)
+    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
+        raise Refusal(400, "structure", "only a Bundle can be posted here")
+    if bundle.get("type") != "transaction":
+        raise Refusal(422, "not-supported", "only transactions are taken here")
+    entries = _entries(validated(bundle))
     outcomes = []
     with storage.atomic():
         kinds = [_request_type(entry, index) for index, entry in enumerate(entries)]
@@ -119,16 +123,12 @@ def transaction(storage: Storage, bundle: Any) -> list[Outcome]:
                 outcomes.append(Outcome(200, there))
                 continue
             resource = _resolved(entry["resource"], lambda text: _lead(storage, text, names))
-            stored, new = storage.write(validated(resource), id_)
+            stored, new = storage.write(resource, id_)
             outcomes.append(Outcome(201 if new else 200, stored))
     return outcomes
 
 
 def _entries(bundle: Any) -> list[Json]:
-    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
-        raise Refusal(400, "structure", "only a Bundle can be posted here")
-    if bundle.get("type") != "transaction":
-        raise Refusal(422, "not-supported", "only transactions are taken here")
     entries = bundle.get("entry", [])
     seen: set[tuple[str, str]] = set()
     for index, entry in enumerate(entries):
@@ -149,8 +149,10 @@ def _entries(bundle: Any) -> list[Json]:
 
 
 def _request_type(entry: Json, index: int) -> str:
-    kind = str(entry["request"].get("url", "")).split("?")[0].split("/")[0]
-    if not is_resource(kind):
+    request = entry["request"]
+    path = str(request.get("url", "")).split("?")[0]
+    kind = path.split("/")[0]
+    if not is_resource(kind) or (request["method"] == "POST" and path != kind):
         raise Refusal(400, "value", f"entry {index}: the URL names no R4 resource type")
     _of_type(entry["resource"], kind)
     return kind
@@ -171,6 +173,9 @@ def _target(storage: Storage, entry: Json, kind: str) -> tuple[Stored | None, st
             raise Refusal(412, "conflict", "the version is not the one ifMatch names")
         return there, id_
     there = one_match(storage, kind, query) if query else None
+    given = entry["resource"].get("id") if request["method"] == "PUT" else None
+    if there is not None and given not in (None, there.body["id"]):
+        raise Refusal(400, "value", "the resource's id is not that of the match")
     return there, there.body["id"] if there else str(uuid4())
 
 

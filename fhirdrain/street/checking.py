@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from fhirdrain.conformance import check_bytes, check_file
-from fhirdrain.errors import RefusedError
+from fhirdrain.errors import RefusedError, SourceError
 from fhirdrain.issues import Issue
 
 
@@ -15,6 +15,8 @@ def check_sources(names: Iterable[str]) -> list[Issue]:
     """Return what is wrong in files; `-` is standard input. Raises `SourceError`."""
     issues: list[Issue] = []
     for name in names:
+        if name == "-" and sys.stdin is None:
+            raise SourceError("standard input is closed")
         if name == "-":
             issues += check_bytes(sys.stdin.buffer.read(), "<stdin>")
         else:

@@ -54,31 +54,49 @@ def prepare(name: str, *, checked: bool = True) -> Parcel:
             place=file,
             hint="fhirdrain map ... --as transaction makes one",
         )
-    entries = entries_of(bundle)
-    for entry in entries:
-        request = entry.body.get("request", {})
-        if request.get("method") != "PUT" and not request.get("ifNoneExist"):
+    for index, entry in enumerate(bundle.get("entry") or ()):
+        fault = _unsendable(entry)
+        if fault:
             raise RefusedError(
-                f"{entry.label} would be created again each time it is posted",
+                f"entry {index} {fault}",
                 place=file,
-                hint="a create needs request.ifNoneExist",
+                hint="fhirdrain map writes conditional creates",
             )
-    return Parcel(file, entries, issues)
+    return Parcel(file, entries_of(bundle), issues)
 
 
-def post(
-    client: Client, parcel: Parcel, *, create_patients: bool = False, store: Store | None = None
-) -> Delivery:
-    """Send a parcel and return what became of it; a store notes what the server confirmed."""
+def _unsendable(entry: Any) -> str:
+    """Return why an entry cannot be sent once and only once; empty when it can."""
+    if not isinstance(entry, dict) or not isinstance(entry.get("resource"), dict):
+        return "has no resource"
+    request, resource = entry.get("request"), entry["resource"]
+    if not isinstance(request, dict) or request.get("method") not in ("POST", "PUT"):
+        return "is neither a create nor an update"
+    identifiers = resource.get("identifier")
+    first = identifiers[0] if isinstance(identifiers, list) and identifiers else None
+    if not isinstance(first, dict) or not {"system", "value"} <= set(first):
+        return "carries no identifier"
+    for key in ("subject", "patient"):
+        if not isinstance(resource.get(key, {}), dict):
+            return f"has a broken {key}"
+    if request["method"] == "POST" and not request.get("ifNoneExist"):
+        return "would be created again each time it is posted: it has no ifNoneExist"
+    return ""
+
+
+def post(client: Client, parcel: Parcel, *, create_patients: bool = False) -> Delivery:
+    """Send a parcel to a server whose release is spoken, and return what became of it."""
     client.release()
-    delivery = deliver(client, parcel.entries, create_patients=create_patients)
-    if store is not None:
-        with store.commit():
-            for entry in (*delivery.created, *delivery.present, *delivery.updated):
-                location = delivery.locations.get(str(entry.body.get("fullUrl")))
-                store.confirm(client.base, entry.body["resource"], location)
-            for entry, reason in delivery.parked:
-                store.fail(entry.body["resource"], "parked", reason)
-            for entry, reason in delivery.refused:
-                store.fail(entry.body["resource"], "refused", reason)
-    return delivery
+    return deliver(client, parcel.entries, create_patients=create_patients)
+
+
+def note(store: Store, client: Client, delivery: Delivery) -> None:
+    """Note in a store what the server confirmed, and what was refused or parked and why."""
+    with store.commit():
+        for entry in (*delivery.created, *delivery.present, *delivery.updated):
+            location = delivery.locations.get(str(entry.body.get("fullUrl")))
+            store.confirm(client.base, entry.body["resource"], location)
+        for entry, reason in delivery.parked:
+            store.fail(entry.body["resource"], "parked", reason)
+        for entry, reason in delivery.refused:
+            store.fail(entry.body["resource"], "refused", reason)

@@ -51,16 +51,31 @@ class Wanted:
     since: datetime | None = None
     until: datetime | None = None
 
+    def __post_init__(self) -> None:
+        if self.since is not None and self.until is not None and self.since > self.until:
+            raise ConfigurationError("--since is after --until")
+
     def holds(self, reading: Reading) -> bool:
-        """Tell whether a reading is wanted."""
-        if self.patient is not None and reading.patient != self.patient[1]:
+        """Tell whether a reading is wanted: it ended in (since, until]."""
+        return self._here(reading) and (self.since is None or reading.time > self.since)
+
+    def rests_on(self, reading: Reading) -> bool:
+        """Tell whether a reading still holds in the time that is wanted, as an order does."""
+        return self._here(reading) and reading.observable in _HOLDING
+
+    def _here(self, reading: Reading) -> bool:
+        drain = self.drain is None or reading.drain == self.drain
+        return drain and (self.until is None or reading.time <= self.until)
+
+    def is_of_patient(self, resource: Json) -> bool:
+        """Tell whether a resource is of the patient that is wanted, by system and value."""
+        if self.patient is None:
+            return True
+        subject = resource.get("subject") or resource.get("patient")
+        identifier = subject.get("identifier") if isinstance(subject, dict) else None
+        if not isinstance(identifier, dict):
             return False
-        if self.drain is not None and reading.drain != self.drain:
-            return False
-        early = self.since is not None and reading.time <= self.since
-        if early and reading.observable not in _HOLDING:
-            return False
-        return self.until is None or reading.time <= self.until
+        return (identifier.get("system"), identifier.get("value")) == self.patient
 
 
 def moment(text: str) -> datetime:
@@ -87,20 +102,28 @@ def patient_token(text: str) -> tuple[str, str]:
 def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Reading], list[Issue]]:
     """Return the drains' resources, the readings in them, and what could not be read back.
 
-    Searches broadly and chooses here, since servers differ in how they search. Raises
-    `ServerError` rather than give a short answer.
+    Among the resources are orders and sites from before the time that is wanted which still hold
+    in it; the readings are only those that ended in it. Searches broadly and chooses here, since
+    servers differ in how they search. Raises `ServerError` rather than give a short answer.
     """
     client.release()
     resources = list(fetch(client, _queries(wanted)))
     devices = [r["id"] for r in resources if r["resourceType"] == "Device"]
     resources += fetch(client, by_ids("DeviceUseStatement", "device", devices))
-    kept, readings, issues = [], [], []
+    kept: list[Json] = []
+    readings: list[Reading] = []
+    issues: list[Issue] = []
     for resource in resources:
+        if not wanted.is_of_patient(resource):
+            continue  # a server may pass over what it does not know how to search by
         found, faults = recover([resource])
         issues += faults
-        chosen = [reading for reading in found if wanted.holds(reading)]
-        readings += chosen
-        if chosen or (not found and _belongs(resource, wanted)):
+        readings += [reading for reading in found if wanted.holds(reading)]
+        if found:
+            belongs = any(wanted.holds(r) or wanted.rests_on(r) for r in found)
+        else:
+            belongs = _belongs(resource, wanted)
+        if belongs:
             kept.append(resource)
     readings.sort(key=lambda r: (r.patient, r.drain, r.episode, *r.sort_key))
     return kept, readings, issues
@@ -119,10 +142,10 @@ def _queries(wanted: Wanted) -> Iterator[Query]:
     yield "Procedure", [("code", ",".join(f"{LOCAL}|{code}" for code in events)), *whose]
     dates = []
     # A day more on either side: servers differ in how they compare a Period with a date.
-    if wanted.since is not None:
-        dates.append(("date", f"ge{wanted.since - timedelta(days=1):%Y-%m-%d}"))
-    if wanted.until is not None:
-        dates.append(("date", f"le{wanted.until + timedelta(days=1):%Y-%m-%d}"))
+    if wanted.since is not None and wanted.since.year > 1:
+        dates.append(("date", f"ge{(wanted.since - timedelta(days=1)).date().isoformat()}"))
+    if wanted.until is not None and wanted.until.year < 9999:
+        dates.append(("date", f"le{(wanted.until + timedelta(days=1)).date().isoformat()}"))
     yield (
         "Observation",
         [
@@ -137,10 +160,6 @@ def _queries(wanted: Wanted) -> Iterator[Query]:
 
 def _belongs(resource: Json, wanted: Wanted) -> bool:
     """Tell whether a resource that carries no reading belongs to the answer."""
-    subject = resource.get("subject") or resource.get("patient") or {}
-    value = subject.get("identifier", {}).get("value")
-    if wanted.patient is not None and value not in (None, wanted.patient[1]):
-        return False
     device = resource.get("device", resource)
     name = device.get("display") or next(
         (n.get("name") for n in resource.get("deviceName", ())), None

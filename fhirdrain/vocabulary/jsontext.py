@@ -19,7 +19,7 @@ def decode(text: bytes | str) -> Any:
     """Return the value of a JSON text; raises ValueError with the place of the fault."""
     try:
         return _decoder.decode(text)
-    except (msgspec.DecodeError, RecursionError, UnicodeDecodeError) as error:
+    except (msgspec.MsgspecError, ArithmeticError, RecursionError, UnicodeError) as error:
         raise ValueError(str(error)) from None
 
 

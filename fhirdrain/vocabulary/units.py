@@ -156,7 +156,7 @@ def rounded(value: Fraction, significant: int) -> Decimal:
     context = Context(prec=significant, rounding=ROUND_HALF_EVEN)
     result = context.divide(Decimal(value.numerator), Decimal(value.denominator))
     # 2.5E+2 is the same number as 250 but not what anybody would chart.
-    return result.quantize(Decimal(1)) if result.as_tuple().exponent > 0 else result  # type: ignore[operator]
+    return Decimal(int(result)) if result == result.to_integral_value() else result
 
 
 def significant(value: Decimal, digits: int) -> Decimal:

@@ -191,7 +191,10 @@ def test_levels_count_and_amounts_check_them(settings):
     ]
     ledger = keep_ledger(readings, settings)
     assert sum(o.value for o in ledger.outputs) == 100
-    assert [c.by_levels for c in ledger.checks] == [None, 60, 40]
+    assert [(c.by_levels, c.verdict) for c in ledger.checks] == [
+        (60, "agrees with"),
+        (40, "differs from"),
+    ]
     assert [f.kind for f in ledger.findings] == ["amount-differs"]
 
 

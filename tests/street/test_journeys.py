@@ -15,7 +15,7 @@ from fhirdrain.errors import RefusedError, ServerError
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client
 from fhirdrain.street.mapping import map_sources
-from fhirdrain.street.posting import post, prepare
+from fhirdrain.street.posting import note, post, prepare
 from fhirdrain.street.reading import Wanted, moment, read_drains, rows_of
 from fhirdrain.street.tour import SAME, Tour
 
@@ -118,9 +118,10 @@ def test_since_and_until_are_by_end_and_open_at_the_start(mapped, client, tmp_pa
     )
     sent(client, tmp_path, run, create_patients=True)
     wanted = Wanted(since=moment("2025-01-10T08:00+01:00"), until=moment("2025-01-10T12:00+01:00"))
-    _, readings, _ = read_drains(client, wanted)
-    found = [(r.observable, r.time.hour) for r in readings]
-    assert found == [("mode-ordered", 7), ("suction-ordered", 7), ("output", 12)]
+    resources, readings, _ = read_drains(client, wanted)
+    assert [(r.observable, r.time.hour) for r in readings] == [("output", 12)]
+    # The order that was in force all along is among the resources.
+    assert [r["resourceType"] for r in resources].count("ServiceRequest") == 1
     _, readings, _ = read_drains(client, replace(wanted, until=None, drain="L1"))
     assert readings == []
     patient = ("https://test.example/patient", "p-1")
@@ -272,7 +273,7 @@ def test_a_store_remembers_and_is_told_what_was_said(mapped, client, tmp_path):
         )  # fmt: skip
         assert report.versions == 2
         assert store.outgoing_by_state() == {"waiting": len(run.resources)}
-        sent(client, tmp_path, run, create_patients=True, store=store)
+        note(store, client, sent(client, tmp_path, run, create_patients=True))
         assert store.outgoing_by_state() == {"sent": len(run.resources)}
         again = map_sources(
             [tmp_path / "rounds.csv"], site, site.source(None), io.BytesIO(),

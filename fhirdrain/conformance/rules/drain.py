@@ -9,9 +9,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from decimal import Decimal
-from typing import Any
 
-from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.conformance.walk import Node, Report, codings_of
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
 from fhirdrain.vocabulary.codes import LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
@@ -58,7 +57,7 @@ def check_coding(node: Node, report: Report) -> None:
                 f'"{code}" is not a LOINC code: its check digit is wrong',
                 code="code-invalid",
             )
-    elif system == SNOMED and not snomed_is_valid(code):
+    elif system == SNOMED and code.isdigit() and not snomed_is_valid(code):
         report.add(
             node,
             "check-digit",
@@ -87,8 +86,8 @@ def check_quantity(node: Node, report: Report) -> None:
 
 def check_observation(node: Node, report: Report) -> None:
     """Report what an Observation of a drain may not say."""
-    codings = _codings(node.value.get("code"))
-    ours = any((LOCAL, CATEGORY_CODE.code) in _codings(c.value) for c in node.items("category"))
+    codings = codings_of(node.value.get("code"))
+    ours = any((LOCAL, CATEGORY_CODE.code) in codings_of(c.value) for c in node.items("category"))
     known = [_BY_CODE[c] for c in codings if c in _BY_CODE]
     if len({o.name for o in known}) > 1:
         report.add(
@@ -120,7 +119,7 @@ def check_observation(node: Node, report: Report) -> None:
             "what drained in an interval needs effectivePeriod",
             code="business-rule",
         )
-    if observable.period and not (node.value.get("effectivePeriod") or {}).get("end"):
+    if observable.period and any("end" not in p.value for p in node.objects("effectivePeriod")):
         report.add(node, "effective", "the interval has no end", code="business-rule")
     if not observable.period and "effectiveDateTime" not in node.value:
         report.add(
@@ -134,25 +133,16 @@ def check_observation(node: Node, report: Report) -> None:
 
 def check_request(node: Node, report: Report) -> None:
     """Report what an order of suction may not say."""
-    if (SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code) not in _codings(node.value.get("code")):
+    if (SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code) not in codings_of(node.value.get("code")):
         return
     for quantity in node.objects("quantityQuantity"):
         _quantity(quantity, OBSERVABLES["suction-ordered"], True, report)
     for detail in node.items("orderDetail"):
-        if any(system == LOCAL for system, _ in _codings(detail.value)):
+        if any(system == LOCAL for system, _ in codings_of(detail.value)):
             _word(detail, OBSERVABLES["mode-ordered"].words, "mode-ordered", report)
 
 
 # -- parts ----------------------------------------------------------------------------------
-
-
-def _codings(concept: Any) -> list[tuple[Any, Any]]:
-    found = concept.get("coding") if isinstance(concept, dict) else None
-    return [
-        (coding.get("system"), coding.get("code"))
-        for coding in (found if isinstance(found, list) else ())
-        if isinstance(coding, dict)
-    ]
 
 
 def _value(node: Node, observable: Observable, ours: bool, report: Report) -> None:
@@ -239,7 +229,8 @@ def _bounds(
 ) -> None:
     if UNITS[unit].kind != UNITS[of.units[0]].kind:
         return
-    value = convert(number, unit, of.units[0], 28)
+    # Numbers beyond all measure are not worth converting.
+    value = convert(number, unit, of.units[0], 28) if number.adjusted() < 30 else number
     if of.low is not None and value < of.low:
         report.add(node, "impossible", f"{of.name} is negative", code="value", value=number)
     elif of.high is not None and value > of.high:
@@ -254,7 +245,7 @@ def _bounds(
 
 def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
     words = list(words)
-    said = [code for system, code in _codings(node.value) if system == LOCAL]
+    said = [code for system, code in codings_of(node.value) if system == LOCAL]
     if len(said) != 1:
         report.add(
             node,
@@ -274,13 +265,13 @@ def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
 
 
 def _leak(node: Node, value: Node, observable: Observable, report: Report) -> None:
-    if observable.name != "air-leak" or (LOCAL, "none") not in _codings(value.value):
+    if observable.name != "air-leak" or (LOCAL, "none") not in codings_of(value.value):
         return
     seen = {
         code: said
         for component in node.items("component")
-        for _, code in _codings(component.value.get("code"))
-        for _, said in _codings(component.value.get("valueCodeableConcept"))
+        for _, code in codings_of(component.value.get("code"))
+        for _, said in codings_of(component.value.get("valueCodeableConcept"))
     }
     if not seen.get("at-rest") == seen.get("on-cough") == "none":
         report.add(
@@ -293,7 +284,7 @@ def _leak(node: Node, value: Node, observable: Observable, report: Report) -> No
 
 def _components(node: Node, observable: Observable, report: Report) -> None:
     for part in node.items("component"):
-        names = [code for system, code in _codings(part.value.get("code")) if system == LOCAL]
+        names = [code for system, code in codings_of(part.value.get("code")) if system == LOCAL]
         if names == [AS_CHARTED.code] or not names:
             continue
         if names[0] not in observable.component_names:

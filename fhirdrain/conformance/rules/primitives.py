@@ -14,16 +14,20 @@ _DAY = r"(?:0[1-9]|[12]\d|3[01])"
 _CLOCK = r"(?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d+)?"
 _OFFSET = r"(?:Z|[+-](?:(?:0\d|1[0-3]):[0-5]\d|14:00))"
 
+# White space in FHIR's patterns is what XML Schema calls so: a no-break space is a character.
+_VISIBLE = r"[^ \t\r\n]"
+_CHARACTERS = r"[^\x00-\x08\x0b\x0c\x0e-\x1f]+"
+
 _PATTERNS = {
-    name: re.compile(pattern)
+    name: re.compile(pattern, re.ASCII)
     for name, pattern in {
-        "string": r"[ \r\n\t\S]+",
-        "markdown": r"[ \r\n\t\S]+",
-        "xhtml": r"[\s\S]+",
-        "uri": r"\S+",
-        "url": r"\S+",
-        "canonical": r"\S+",
-        "code": r"\S+(?: \S+)*",
+        "string": _CHARACTERS,
+        "markdown": _CHARACTERS,
+        "xhtml": _CHARACTERS,
+        "uri": rf"{_VISIBLE}+",
+        "url": rf"{_VISIBLE}+",
+        "canonical": rf"{_VISIBLE}+",
+        "code": rf"{_VISIBLE}+(?: {_VISIBLE}+)*",
         "id": r"[A-Za-z0-9\-.]{1,64}",
         "oid": r"urn:oid:[0-2](?:\.(?:0|[1-9]\d*))+",
         "uuid": r"urn:uuid:[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}",
@@ -61,7 +65,7 @@ def fault_of(kind: str, value: Any) -> str:
         return "" if number else "must be a number, without quotes"
     if not isinstance(value, str):
         return "must be a text in quotes"
-    if not value.strip():
+    if not value.strip(" \t\r\n"):
         return "is empty"
     if not _PATTERNS[kind].fullmatch(value):
         return f"is not a valid {kind}"

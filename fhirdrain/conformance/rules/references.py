@@ -114,4 +114,5 @@ def _contained(root: dict[str, Any], node: Node) -> list[dict[str, Any]]:
         if isinstance(value, dict) and "resourceType" in value and "contained" in value:
             holder = value
     contained = holder.get("contained")
-    return [c for c in contained if isinstance(c, dict)] if isinstance(contained, list) else []
+    found = contained if isinstance(contained, list) else []
+    return [c for c in found if isinstance(c, dict) and isinstance(c.get("id"), str)]

@@ -70,7 +70,8 @@ def _walk(
             continue
         present.setdefault(found.choice or found.name, set()).add(name)
         if not key.startswith("_"):
-            _member(node.child(key, found.name, found.type), found, report, on_node)
+            beside = node.value.get(f"_{key}")
+            _member(node.child(key, found.name, found.type), found, beside, report, on_node)
         elif not isinstance(node.value[key], dict | list) or not node.value[key]:
             child = node.child(key, found.name)
             report.add(
@@ -100,7 +101,7 @@ def _cardinality(
             )
 
 
-def _member(node: Node, element: Element, report: Report, on_node: OnNode) -> None:
+def _member(node: Node, element: Element, beside: Any, report: Report, on_node: OnNode) -> None:
     value = node.value
     if value is None:
         report.add(node, "null", "null is not FHIR: leave the element out", code="structure")
@@ -117,9 +118,10 @@ def _member(node: Node, element: Element, report: Report, on_node: OnNode) -> No
     for index in range(len(value)):
         item = node.item(index)
         if item.value is None:
-            if not is_primitive(element.type):
-                report.add(item, "null", "null is not FHIR", code="structure")
             # In an array of primitives null keeps the place of an item that has only extensions.
+            extended = isinstance(beside, list) and index < len(beside) and beside[index]
+            if not (is_primitive(element.type) and extended):
+                report.add(item, "null", "null is not FHIR", code="structure")
             continue
         _single(item, element, report, on_node)
 
