@@ -6,10 +6,10 @@ from dataclasses import replace
 from decimal import Decimal
 
 import pytest
-from tests.conftest import at, level, reading
 
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.store import Store, from_json, to_json
+from tests.conftest import at, level, reading
 
 
 @pytest.fixture

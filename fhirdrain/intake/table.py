@@ -156,6 +156,10 @@ class Table:
                 if cells:
                     yield self._read(start, cells)
 
+    def close(self) -> None:
+        """Let go of the file, read to its end or not."""
+        self._stream.close()
+
     def _item(self, line: int) -> SourceItem:
         self._arrival += 1
         return SourceItem(str(self.path), line, self._arrival, "".join(self._lines))

@@ -140,6 +140,8 @@ def _parse(text: str) -> tuple[datetime, timedelta]:
         year, month = int(match[1]), int(match[2] or 1)
         start = datetime(year, month, 1, tzinfo=UTC)
         later = (year + 1, 1) if match[2] is None or month == 12 else (year, month + 1)
+        if later[0] > 9999:
+            return start, datetime.max.replace(tzinfo=UTC) - start
         return start, datetime(*later, 1, tzinfo=UTC) - start
     # Python has no leap seconds; a second is near enough for a search.
     moment = datetime.fromisoformat(text.replace(":60", ":59"))

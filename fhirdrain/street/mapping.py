@@ -113,8 +113,12 @@ def map_sources(
     would overwrite a source or a `protected` file.
     """
     report = MapReport()
-    tables = _opened(paths, source, site)
+    tables: list[Table] = []
     with ExitStack() as stack:
+        for index, path in enumerate(paths):
+            # Arrival numbers of a file begin behind all of the file before it.
+            tables.append(open_table(path, source, site, first=index * 10**12))
+            stack.callback(tables[-1].close)
         spill = stack.enter_context(Spill())
         refused = stack.enter_context(_Rejects(rejects, source, tables, protected))
         for table in tables:
@@ -141,14 +145,6 @@ def map_sources(
         report.resources = writer.counts
         report.rejects = refused.written
     return report
-
-
-def _opened(paths: Sequence[Path], source: Source, site: Site) -> list[Table]:
-    tables: list[Table] = []
-    for index, path in enumerate(paths):
-        # Arrival numbers of a file begin behind all of the file before it.
-        tables.append(open_table(path, source, site, first=index * 10**12))
-    return tables
 
 
 def _take(

@@ -54,7 +54,9 @@ def prepare(name: str, *, checked: bool = True) -> Parcel:
             place=file,
             hint="fhirdrain map ... --as transaction makes one",
         )
-    for index, entry in enumerate(bundle.get("entry") or ()):
+    if not isinstance(bundle.get("entry", []), list):
+        raise RefusedError("the bundle's entries are not a list", place=file)
+    for index, entry in enumerate(bundle.get("entry", [])):
         fault = _unsendable(entry)
         if fault:
             raise RefusedError(

@@ -8,13 +8,13 @@ from fractions import Fraction
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from tests.conftest import amount, at, change, level, reading
 
 from fhirdrain.bedside.findings import doubtful, suspected_doubles
 from fhirdrain.bedside.ledger import keep_ledger
-from fhirdrain.bedside.totals import total, totals
 from fhirdrain.bedside.settings import DrainSettings
+from fhirdrain.bedside.totals import total, totals
 from fhirdrain.bedside.windows import Window, Windows
+from tests.conftest import amount, at, change, level, reading
 
 
 def outputs(ledger):
@@ -306,3 +306,78 @@ def _plain():
     from fhirdrain.bedside.settings import Settings
 
     return Settings(zone=ZoneInfo("UTC"), windows=(time(7), time(19)), day_starts=time(7))
+
+
+# -- what has not happened, and what happens in one minute
+
+
+def test_a_change_that_was_not_done_is_no_change(settings):
+    known = replace(settings, new_unit_level=Decimal(0))
+    not_done = replace(change(1), value=None, absent="not_done")
+    ledger = keep_ledger([level(0, 100), not_done, level(2, 150)], known)
+    assert outputs(ledger) == [(Decimal(50), at(0), at(2))]
+
+
+def test_a_removal_that_was_not_done_removes_nothing(settings):
+    not_done = reading("removed", 1, None, absent="not_done")
+    assert keep_ledger([level(0, 100), not_done, level(2, 150)], settings).removed is None
+
+
+def test_a_first_level_in_the_minute_of_a_change_is_a_baseline(settings):
+    known = replace(settings, new_unit_level=Decimal(0))
+    ledger = keep_ledger([level(0, 1860), change(0), level(2, 50)], known)
+    assert outputs(ledger) == [(Decimal(50), at(0), at(2))]
+    assert ledger.suspects == []
+
+
+def test_after_a_change_the_height_is_that_of_the_new_unit(settings):
+    known = replace(settings, new_unit_level=Decimal(0))
+    readings = [level(0, 1700), change(2, 1800), level(4, 300), change(4), level(6, 20)]
+    ledger = keep_ledger(readings, known)
+    assert [o.value for o in ledger.outputs] == [100, 300, 20]
+    assert ledger.suspects == []
+
+
+def test_a_step_of_no_length_is_not_lost_when_steps_are_split(settings):
+    readings = [level(0, 100), change(2, 150, 0), level(2, 20), level(4, 30)]
+    found = [
+        shift(keep_ledger(readings, s), s, hours=4).value
+        for s in (settings, replace(settings, spanning="split"))
+    ]
+    assert found == [80, 80]
+
+
+def test_a_unit_that_began_empty_counts_its_closing_level(settings):
+    empty = replace(settings, drains={"R1": DrainSettings(began_empty=True)})
+    ledger = keep_ledger([change(1, 1870, 0), level(3, 30)], empty)
+    assert sum(o.value for o in ledger.outputs) == 1900
+
+
+def test_amounts_of_which_the_levels_say_nothing_count(settings):
+    readings = [level(1, 80), *(amount(hour, 50) for hour in range(2, 6))]
+    ledger = keep_ledger(readings, settings)
+    assert [o.value for o in ledger.outputs] == [50, 50, 50, 50]
+    assert ledger.checks == []
+
+
+def test_an_amount_over_a_part_of_the_levels_time_cannot_be_compared(settings):
+    readings = [level(1, 80), level(5, 120), amount(2, 0), amount(3, 30)]
+    ledger = keep_ledger(readings, settings)
+    assert [c.verdict for c in ledger.checks] == ["cannot be compared with"] * 2
+    assert sum(o.value for o in ledger.outputs) == 40
+
+
+def test_a_low_level_before_another_unit_number_is_still_asked_about(settings):
+    readings = [
+        level(0, 300, parts={"unit-number": 1}),
+        level(1, 200, parts={"unit-number": 1}),
+        level(2, 10, parts={"unit-number": 2}),
+    ]
+    kinds = [f.kind for f in keep_ledger(readings, settings).findings]
+    assert kinds == ["unit-number-changed", "suspect-level"]
+
+
+def test_derived_numbers_have_the_sites_significant_digits(settings):
+    three = replace(settings, significant_digits=3)
+    values = [level(0, 0), replace(level(1, 0), value=Decimal("1345.86"))]
+    assert [o.value for o in keep_ledger(values, three).outputs] == [1350]

@@ -3,11 +3,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
-from tests.conftest import amount, at, reading
-
 from fhirdrain.bedside.episodes import assign_episodes
 from fhirdrain.bedside.findings import doubtful, suspected_doubles
 from fhirdrain.bedside.orders import in_force, link_orders, orders_of
+from tests.conftest import amount, at, reading
 
 
 def order(hours, value, **more):
@@ -105,3 +104,25 @@ def test_what_is_not_suspected():
         assert suspected_doubles([one, other], WITHIN) == []
     zeros = [replace(amount(0, 0), item="a"), replace(amount(5 / 60, 0), item="b")]
     assert suspected_doubles(zeros, WITHIN) == []
+
+
+def test_one_tube_out_and_the_next_in_within_a_minute():
+    readings = [
+        reading("swing", 0, "present"),
+        reading("placed", 2),
+        reading("swing", 2, "absent"),
+        reading("removed", 2, "planned"),
+        reading("swing", 3, "present"),
+    ]
+    found = [(r.observable, r.episode) for r in assign_episodes(readings)]
+    assert found == [("swing", 1), ("swing", 1), ("removed", 1), ("placed", 2), ("swing", 2)]
+
+
+def test_what_was_not_done_begins_and_ends_no_tube():
+    readings = [
+        reading("removed", 1, None, absent="not_done"),
+        reading("placed", 2),
+        reading("removed", 3, "planned"),
+        reading("placed", 4, absent="not_done"),
+    ]
+    assert {r.episode for r in assign_episodes(readings)} == {1}

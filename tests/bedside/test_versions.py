@@ -4,9 +4,8 @@ from dataclasses import replace
 from decimal import Decimal
 from itertools import permutations
 
-from tests.conftest import at, level, reading
-
 from fhirdrain.bedside.versions import Version, fold
+from tests.conftest import at, level, reading
 
 BASE = level(5, 150, recorded=at(5.1), identity="one")
 
@@ -82,3 +81,29 @@ def test_magnitude_and_mode_of_one_order_share_an_identity_and_both_stand():
         "mode-ordered",
         "suction-ordered",
     }
+
+
+def test_a_withdrawal_without_a_recorded_time_comes_after_what_it_withdraws():
+    (found,) = fold([version(1, BASE), Version(2, None, (), withdraws=True)])
+    assert found.status == "entered-in-error"
+    assert found.recorded == BASE.recorded
+
+
+def test_a_value_that_was_blanked_later_no_longer_stands():
+    (found,) = fold([version(1, BASE), Version(2, at(9), ())])
+    assert found.status == "entered-in-error"
+    (found,) = fold([Version(1, at(1), ()), version(2, BASE)])
+    assert found.status == "final"
+
+
+def test_preliminary_and_then_final_is_no_correction():
+    early = replace(BASE, status="preliminary", value=Decimal(140), recorded=at(5))
+    (found,) = fold([version(1, early), version(2, BASE)])
+    assert found.status == "final"
+
+
+def test_what_was_withdrawn_and_stands_again_is_corrected():
+    again = replace(BASE, recorded=at(9))
+    bare = Version(2, at(7), (), withdraws=True)
+    (found,) = fold([version(1, BASE), bare, version(3, again)])
+    assert found.status == "corrected"

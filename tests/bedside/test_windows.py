@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import itertools
 from datetime import UTC, datetime, time, timedelta, timezone
 from fractions import Fraction
 from zoneinfo import ZoneInfo
@@ -51,7 +52,7 @@ def test_windows_follow_each_other_without_a_gap_across_both_changes():
     ):
         for windows in (SHIFTS, DAYS, Windows(VIENNA, [time(2, 30), time(10), time(18)])):
             found = list(windows.between(wall(first), wall(last)))
-            assert all(a.end == b.start for a, b in zip(found, found[1:], strict=False))
+            assert all(a.end == b.start for a, b in itertools.pairwise(found))
             assert all(w.hours > 0 for w in found)
             assert wall(first) in found[0]
             assert wall(last) in found[-1]

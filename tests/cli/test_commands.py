@@ -12,9 +12,9 @@ from pathlib import Path
 from threading import Thread
 
 import pytest
-from tests.conftest import HEADER, ROOT, row, site_text
 
 from fhirdrain.cli.main import COMMANDS
+from tests.conftest import HEADER, ROOT, row, site_text
 
 SCENARIO = ROOT / "sample_bundles" / "scenario"
 
@@ -108,7 +108,7 @@ def test_files_that_cannot_be_read_stop_the_run_before_anything_is_written(
     path = work / "bad.csv"
     if content is not None:
         path.write_bytes(content)
-    code, out, err = map_(work, path, "--out", "o.json")
+    code, _out, err = map_(work, path, "--out", "o.json")
     assert code == 2
     assert f"{path}" in err
     assert message in err
@@ -143,7 +143,10 @@ def test_sources_are_never_overwritten(work):
         ("check", "nowhere.json"), ("post", "nowhere.json", "--server", "http://127.0.0.1:1"),
         ("read", "--server", "nowhere"), ("read", "--server", "http://127.0.0.1:1", "--since", "today"),
         ("read", "--server", "http://127.0.0.1:1", "--patient", "4711"),
-        ("site", "nowhere.toml"),
+        ("site", "nowhere.toml"), ("sandbox", "--port", "99999"), ("sandbox", "--port", "-5"),
+        ("tour", "--keep", "/proc/nowhere"), ("read", "--server", "http://[::1/fhir"),
+        ("read", "--server", "http://127.0.0.1:1", "--since", "2025-01-02T00:00Z", "--until", "2025-01-01T00:00Z"),
+        ("map", "x.csv", "--site", "site.toml", "--rejects", "nowhere/r.csv"),
     ],
 )  # fmt: skip
 def test_wrong_usage_is_exit_code_2(args, work):
@@ -395,3 +398,57 @@ def test_the_samples_exit_as_the_readme_says(work):
     assert "128 items in = 124 mapped + 4 rejected + 0 set aside" in err
     assert (work / "refused.csv").read_text().count("\n") == 5
     assert run("check", work / "right.json")[0] == 0
+
+
+def test_outputs_that_take_nothing(work):
+    path = source(work, row(id="1", item="lvl", value="5"))
+    for command in (
+        f"-m fhirdrain map {path} --site {work}/site.toml > /dev/full",
+        f"-m fhirdrain map {path} --site {work}/site.toml >&-",
+        "-m fhirdrain about > /dev/full",
+    ):
+        result = subprocess.run(
+            ["bash", "-c", f"{sys.executable} {command}"], capture_output=True, text=True,
+            check=False, cwd=work, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        assert "Traceback" not in result.stderr, result.stderr
+        assert "Exception ignored" not in result.stderr
+        assert result.returncode == 2
+
+
+def test_a_rejects_file_in_no_folder_is_said_before_anything_is_lost(work):
+    path = source(work, row(id="1", item="lvl", value="x"))
+    code, _, err = map_(work, path, "--out", "o.json", "--rejects", "nowhere/r.csv")
+    assert code == 2
+    assert "cannot be written" in err
+    assert not (work / "o.json").exists()
+
+
+def test_a_store_in_use_is_known_before_anything_is_sent(work, server):
+    import sqlite3
+
+    path = bundle(work)
+    store = work / "store.db"
+    assert map_(work, work / "in.csv", "--store", store, "--out", "o2.json")[0] == 0
+    other = sqlite3.connect(store, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    code, _, err = run("post", path, "--server", server, "--create-patients", "--store", store)
+    other.close()
+    assert code == 2
+    assert "in use" in err
+    assert run("read", "--server", server)[1].count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "bundle",
+    [
+        '{"resourceType":"Bundle","type":"transaction","entry":[{"request":{"method":"GET","url":"Patient"}}]}',
+        '{"resourceType":"Bundle","type":"transaction","entry":[{"request":{"method":"PUT","url":"Patient/1"},"resource":{"resourceType":"Patient","id":"1"}}]}',
+        '{"resourceType":"Bundle","type":"transaction","entry":null}',
+        '{"resourceType":"Bundle","type":"transaction","entry":["a"]}',
+    ],
+)
+def test_bundles_that_cannot_be_sent_once_are_refused(bundle, server):
+    for more in ([], ["--unchecked"]):
+        code, _, err = run("post", "-", "--server", server, *more, stdin=bundle.encode())
+        assert code == 1, err

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import copy
 import json
+import random
 from decimal import Decimal
 from typing import Any
 
 import pytest
-from tests.conftest import row
-from tests.resources.test_form import lines
 
 from fhirdrain.conformance import check_bytes, check_resource
 from fhirdrain.issues import to_operation_outcome
 from fhirdrain.vocabulary.jsontext import encode
+from tests.conftest import row
+from tests.resources.test_form import lines
 
 
 def level(**changes: Any) -> dict[str, Any]:
@@ -264,3 +265,100 @@ def test_deep_nesting_is_refused_not_followed():
     for _ in range(80):
         extension = {"url": "u", "extension": [extension]}
     assert "depth" in {rule for rule, _ in found(level(extension=[extension]))}
+
+
+# -- what a stranger found
+
+
+def test_no_mutation_of_a_bundle_makes_the_checker_fall_over(mapped):
+    """Three thousand bundles with one value replaced by something of another kind."""
+    chosen = random.Random(7)
+    bundle = json.loads(mapped(*lines()).data)
+    paths = []
+
+    def visit(value, path):
+        paths.append(path)
+        for key in (
+            value
+            if isinstance(value, dict)
+            else range(len(value))
+            if isinstance(value, list)
+            else ()
+        ):
+            visit(value[key], (*path, key))
+
+    visit(bundle, ())
+    odd = [None, [], {}, 1, -5, "x", "", True, ["a"], {"a": 1}, [[1]], [None], [{}]]
+    for _ in range(3000):
+        path, value = chosen.choice(paths[1:]), chosen.choice(odd)
+        mutated = copy.deepcopy(bundle)
+        holder = mutated
+        for key in path[:-1]:
+            holder = holder[key]
+        holder[path[-1]] = value
+        check_resource(mutated)
+
+
+@pytest.mark.parametrize("number", ["1e30", "5e27", "1E+90", "1" * 400])
+def test_numbers_beyond_measure_are_impossible_and_quick(number):
+    text = encode(level(valueQuantity={**QUANTITY, "code": "L"})).replace(
+        b'"value":5', f'"value":{number}'.encode()
+    )
+    assert "impossible" in {issue.rule for issue in check_bytes(text)}
+
+
+def test_a_value_set_may_include_and_exclude():
+    compose = {
+        "include": [{"system": "http://loinc.org"}],
+        "exclude": [{"system": "http://loinc.org"}],
+    }
+    assert check_resource({"resourceType": "ValueSet", "status": "draft", "compose": compose}) == []
+
+
+def test_texts_of_other_scripts_and_spaces_are_texts():
+    for text in ("in\u00a0the unit", "\u2003", "\u0416", "a\nb\tc"):
+        assert check_resource({"resourceType": "Patient", "name": [{"family": text}]}) == []
+    assert found({"resourceType": "Patient", "name": [{"family": "a\u0001"}]})
+    assert found({"resourceType": "Patient", "name": [{"family": " \n"}]})
+
+
+def test_a_post_coordinated_expression_is_not_judged_by_a_check_digit():
+    """hl7.org/fhir/R4/observation-example-bmd.json has such a code."""
+    coding = {"system": "http://snomed.info/sct", "code": "71341001:272741003=7771000"}
+    assert (
+        check_resource(
+            {"resourceType": "Observation", "status": "final", "code": {"coding": [coding]}}
+        )
+        == []
+    )
+
+
+def test_null_keeps_a_place_only_for_extensions():
+    extension = [{"url": "https://x.example", "valueString": "x"}]
+    name = {"given": [None], "_given": [{"extension": extension}]}
+    assert check_resource({"resourceType": "Patient", "name": [name]}) == []
+    assert found({"resourceType": "Patient", "name": [{"given": [None]}]}) == [
+        ("null", "Patient.name[0].given[0]")
+    ]
+
+
+def test_a_leap_second_is_a_time():
+    period = {"start": "2016-12-31T23:59:60Z", "end": "2015-01-01T00:00:00Z"}
+    encounter = {
+        "resourceType": "Encounter",
+        "status": "finished",
+        "class": {"code": "IMP"},
+        "period": period,
+    }
+    assert found(encounter) == [("per-1", "Encounter.period")]
+
+
+def test_below_a_doubled_key_nothing_more_is_said():
+    text = b'{"resourceType": "Patient", "name": [{"family": "a"}], "name": [{"family": "a"}]}'
+    (issue,) = check_bytes(text)
+    assert (issue.rule, issue.location) == ("duplicate-key", "Patient.name")
+
+
+def test_ndjson_may_begin_with_a_byte_order_mark():
+    line = encode(level())
+    assert check_bytes(b"\xef\xbb\xbf" + line + b"\n" + line + b"\n") == []

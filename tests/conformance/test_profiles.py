@@ -6,13 +6,12 @@ import json
 import subprocess
 import sys
 
-from tests.conftest import ROOT
-from tests.resources.test_form import lines
-
 from fhirdrain.conformance import check_file
 from fhirdrain.conformance.definitions import our_profiles
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
 from fhirdrain.vocabulary.observables import OBSERVABLES
+from tests.conftest import ROOT
+from tests.resources.test_form import lines
 
 PROFILES = ROOT / "profiles"
 

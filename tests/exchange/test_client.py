@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-
 import os
 
 import pytest
@@ -157,7 +156,7 @@ def test_an_incomplete_answer_is_an_error(client, web):
 
 
 @pytest.mark.parametrize(
-    "url", ["nowhere", "ftp://x.example", "http://", "http://me:pw@x.example/fhir"]
+    "url", ["nowhere", "ftp://x.example", "http://", "http://me:pw@x.example/fhir", ""]
 )
 def test_urls_that_cannot_be_used(url):
     with pytest.raises(ConfigurationError) as caught:
@@ -224,3 +223,63 @@ def test_what_is_posted_is_fhir_json_with_its_digits(client, web):
     request = web.calls[0].request
     assert request.body == b'{"v":19.00}'
     assert request.headers["Content-Type"] == "application/fhir+json"
+
+
+# -- what a stranger found
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {"entry": None}, {"entry": ["a"]}, {"entry": [{}]}, {"entry": [{"resource": 1}]},
+        {"link": [{"relation": "next"}], "entry": 5}, {"link": "x"}, {"entry": [{"resource": {}, "search": 1}]},
+    ],
+)  # fmt: skip
+def test_broken_answers_to_a_search(client, web, body):
+    web.get(f"{BASE}/Patient", json={"resourceType": "Bundle", "type": "searchset", **body})
+    with pytest.raises(ServerError, match="broken"):
+        list(client.search("Patient", []))
+
+
+def test_fewer_matches_than_the_server_counts_are_a_short_answer(client, web):
+    web.get(f"{BASE}/Patient", json=page({"id": "1"}, total=1000))
+    with pytest.raises(ServerError, match="1 of 1000"):
+        list(client.search("Patient", []))
+
+
+@pytest.mark.parametrize("code", ["incomplete", "too-costly", "throttled"])
+def test_a_warning_that_the_answer_is_cut_off_is_an_error(client, web, code):
+    outcome = {"resourceType": "OperationOutcome", "issue": [{"severity": "warning", "code": code}]}
+    web.get(f"{BASE}/Patient", json=page({"id": "1"}, outcome))
+    with pytest.raises(ServerError, match="not complete"):
+        list(client.search("Patient", []))
+
+
+def test_other_warnings_are_kept(client, web):
+    outcome = {
+        "resourceType": "OperationOutcome",
+        "issue": [{"severity": "warning", "code": "deleted"}, None],
+    }
+    web.get(f"{BASE}/Patient", json=page({"id": "1"}, outcome))
+    assert len(list(client.search("Patient", []))) == 1
+    assert [issue.code for issue in client.warnings] == ["deleted"]
+
+
+@pytest.mark.parametrize("status", [400, 404, 410])
+def test_a_refused_search_is_a_fault_of_the_server(client, web, status):
+    web.get(
+        f"{BASE}/Patient", status=status, json={"resourceType": "OperationOutcome", "issue": {}}
+    )
+    with pytest.raises(ServerError) as caught:
+        list(client.search("Patient", []))
+    assert caught.value.exit_code == 3
+
+
+@pytest.mark.parametrize(
+    "url",
+    ["ftp://u:SECRET@h/fhir", "http://u:SECRET@h/fhir", "http://h/fhir?token=SECRET", "http://h/#SECRET", "http://[::1/SECRET"],
+)  # fmt: skip
+def test_a_secret_in_a_url_is_refused_and_not_shown(url):
+    with pytest.raises(ConfigurationError) as caught:
+        Client(url, Bearer(None))
+    assert "SECRET" not in str(caught.value)

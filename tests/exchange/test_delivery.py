@@ -178,3 +178,32 @@ def test_an_answer_of_another_length_is_no_answer():
 )
 def test_what_counts_as_a_difference(sent, held, expected):
     assert differences(sent, held) == expected
+
+
+def test_one_that_cannot_be_compared_is_said_and_spoils_no_other():
+    class Forgetful(Server):
+        def get(self, url):
+            if url.endswith("/1"):
+                raise RequestRefused(404, [])
+            return super().get(url)
+
+    server, sent = Forgetful("a"), entries_of(bundle(entry(1, "a"), entry(2, "a")))
+    deliver(server, sent)
+    again = deliver(server, sent)
+    assert [e.index for e, _ in again.uncompared] == [0]
+    assert [e.index for e in again.present] == [1]
+    assert again.delivered == 2
+    assert again.refused == []
+
+
+@pytest.mark.parametrize(
+    "entries", [None, [1], [{}], [{"response": None}], [{"response": {}, "resource": 5}]]
+)
+def test_broken_answers_to_a_transaction(entries):
+    class Broken(Server):
+        def transaction(self, sent, *, repeatable):
+            return {"type": "transaction-response", "entry": entries}
+
+    found = deliver(Broken("a"), entries_of(bundle(entry(1, "a"))))
+    assert isinstance(found.failure, ServerError)
+    assert len(found.waiting) == 1

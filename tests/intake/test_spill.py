@@ -1,9 +1,8 @@
 from __future__ import annotations
 
-from tests.conftest import level
-
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.spill import Spill
+from tests.conftest import level
 
 
 def item(arrival, patient, hours, drain="R1"):

@@ -5,10 +5,10 @@ from __future__ import annotations
 from decimal import Decimal
 
 import pytest
-from tests.conftest import HEADER, make_site, row
 
 from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.intake.table import open_table
+from tests.conftest import HEADER, make_site, row
 
 
 def read(site, tmp_path, *lines, raw: bytes | None = None):
@@ -83,9 +83,8 @@ def test_a_wall_gauge_is_set_aside_with_its_reason(site, tmp_path):
 
 def test_a_regulator_in_mmhg_is_read_where_the_site_file_says_so(tmp_path):
     source = '[sources.rounds.items.reg]\nobservable = "suction-set"\nunit = "mm[Hg]"\nscale = "regulator"\n'
-    from tests.conftest import site_text
-
     from fhirdrain.site import load_site
+    from tests.conftest import site_text
 
     path = tmp_path / "site.toml"
     path.write_text(site_text().replace("[units]", source + "[units]"), encoding="utf-8")
@@ -263,3 +262,39 @@ def test_layouts_of_later_versions_are_refused_not_misread(tmp_path):
     site = make_site(tmp_path, source='layout = "wide"')
     with pytest.raises(ConfigurationError, match="this version reads long tables"):
         open_table(tmp_path / "site.toml", site.source(None), site)
+
+
+def test_levels_in_columns_have_the_units_of_their_row(site, tmp_path):
+    (placed,) = one(site, tmp_path, item="plc", value="in", opening="0.5", unit="L").readings
+    assert placed.parts == {"opening-level": Decimal(500)}
+    (changed,) = one(site, tmp_path, item="chg", value="full", closing="1.87", unit="L").readings
+    assert changed.parts == {"closing-level": Decimal(1870)}
+    for unit, rule in (("ML", "unit"), ("kPa", "unit"), ("cups", "unit")):
+        item = one(site, tmp_path, item="chg", value="full", closing="5", unit=unit)
+        assert item.issue.rule == rule
+
+
+def test_an_order_cannot_end_before_it_begins(site, tmp_path):
+    item = one(site, tmp_path, item="ord", value="seal", until="2025-01-10 09:00")
+    assert item.issue.rule == "interval"
+
+
+def test_what_slipped_a_column_is_not_quoted(site, tmp_path):
+    item = one(site, tmp_path, item="lvl", value="5", unit="MRN-99871234")
+    assert "99871234" not in item.issue.message + item.issue.hint
+    with pytest.raises(SourceError) as caught:
+        read(site, tmp_path, raw=b"1,MRN-99871234,R1,2025-10-24T09:00,lvl,5\n")
+    assert "99871234" not in str(caught.value)
+    assert "first line" in caught.value.hint
+
+
+def test_a_struck_row_is_struck_whatever_else_marks_it(site, tmp_path):
+    item = one(site, tmp_path, id="1", item="lvl", value="5", state="struck", note="closed")
+    assert item.readings[0].status == "entered-in-error"
+
+
+def test_a_file_of_wide_characters_cut_short(tmp_path):
+    site = make_site(tmp_path, source='encoding = "utf-16"')
+    text = ",".join(HEADER) + "\n" + row(item="lvl", value="5") + "\n" + row(item="lvl", value="6")
+    items, _ = read(site, tmp_path, raw=text.encode("utf-16")[:-1])
+    assert items[-1].issue.rule == "encoding"

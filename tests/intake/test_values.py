@@ -102,3 +102,24 @@ def test_a_source_that_gives_offsets_must_give_them(source):
 def test_another_format(source):
     german = replace(source, time_format="%d.%m.%Y %H:%M %z")
     assert read_time("24.10.2025 10:00 +0200", german) == datetime(2025, 10, 24, 8, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("mark", [" ", "\u00a0", "\u202f", "'", "\u2019"])
+def test_marks_of_thousands_that_are_met(source, mark):
+    grouped = replace(source, decimal=",", thousands=mark)
+    assert read_number(f"1{mark}790,5", grouped, volume=True) == Decimal("1790.5")
+    assert split_number(f"1{mark}790 ml", grouped) == (f"1{mark}790", "ml")
+
+
+def test_minus_zero_is_zero(source):
+    assert str(read_number("-0", source, volume=True)) == "0"
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["0001-01-01T00:00", "9999-12-31T23:59-12:00", "0225-01-10 10:00", "2025-01-10T10:00+02:00:30"],
+)
+def test_null_dates_and_odd_offsets_are_refused(source, text):
+    with pytest.raises(ValueRefused) as caught:
+        read_time(text, source)
+    assert caught.value.rule == "time"

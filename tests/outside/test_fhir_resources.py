@@ -5,8 +5,6 @@ from __future__ import annotations
 import io
 
 import pytest
-from tests.conftest import ROOT, row
-from tests.resources.test_form import lines
 
 from fhirdrain.issues import to_operation_outcome
 from fhirdrain.resources.typed import typed
@@ -14,6 +12,8 @@ from fhirdrain.sandbox.capability import capability_statement
 from fhirdrain.site import load_site
 from fhirdrain.street.mapping import map_sources
 from fhirdrain.vocabulary.jsontext import decode
+from tests.conftest import ROOT, row
+from tests.resources.test_form import lines
 
 SCENARIO = ROOT / "sample_bundles" / "scenario"
 

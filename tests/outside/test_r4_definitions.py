@@ -15,10 +15,10 @@ import tarfile
 from decimal import Decimal
 
 import pytest
-from tests.conftest import ROOT, SHARED
 
 from fhirdrain.conformance import check_bytes, check_resource
 from fhirdrain.conformance.definitions import codes_of, elements, resource_types
+from tests.conftest import ROOT, SHARED
 
 R4 = ROOT / "fhirdrain" / "conformance" / "r4"
 CORE = os.environ.get("FHIR_R4_CORE", "")

@@ -12,11 +12,11 @@ from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
-from tests.conftest import ROOT, SHARED
 
 from fhirdrain.conformance import check_bytes
 from fhirdrain.site import load_site
 from fhirdrain.street.mapping import map_sources
+from tests.conftest import ROOT, SHARED
 
 REAL = SHARED / "real"
 pytestmark = pytest.mark.skipif(

@@ -5,11 +5,10 @@ from __future__ import annotations
 from decimal import Decimal
 from fractions import Fraction
 
-from tests.conftest import at, change, level
-
 from fhirdrain.bedside.ledger import keep_ledger
 from fhirdrain.bedside.windows import hours_between
 from fhirdrain.vocabulary.units import convert, rounded
+from tests.conftest import at, change, level
 
 
 def test_375_to_510_in_eight_hours(settings):

@@ -6,9 +6,9 @@ import json
 from decimal import Decimal
 
 import pytest
-from tests.conftest import row
 
 from fhirdrain.vocabulary.codes import LOCAL
+from tests.conftest import row
 
 
 def coded(concept, system=LOCAL):
@@ -311,9 +311,8 @@ def test_in_every_form_references_carry_identifiers_and_come_after_what_they_nam
 def test_ndjson_has_ids_and_relative_references(tmp_path):
     import io
 
-    from tests.conftest import HEADER, make_site
-
     from fhirdrain.street.mapping import map_sources
+    from tests.conftest import HEADER, make_site
 
     site = make_site(tmp_path)
     path = tmp_path / "in.csv"

@@ -9,7 +9,6 @@ from datetime import timedelta, timezone
 from decimal import Decimal
 
 import pytest
-from tests.conftest import at, level, reading
 
 from fhirdrain.resources.identity import (
     device_identifier,
@@ -18,6 +17,7 @@ from fhirdrain.resources.identity import (
     split_device_identifier,
     uuid_of,
 )
+from tests.conftest import at, level, reading
 
 ROW = level(3, 150, row="17", item="lvl", patient="pat-4711")
 BARE = replace(ROW, row=None)

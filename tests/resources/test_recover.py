@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from tests.conftest import row
-from tests.resources.test_form import lines
-
 from fhirdrain.resources.recover import recover
 from fhirdrain.street.tour import SAME
+from tests.conftest import row
+from tests.resources.test_form import lines
 
 
 def compared(readings):

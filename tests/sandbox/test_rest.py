@@ -414,3 +414,61 @@ def test_data_stays_in_its_file(tmp_path):
 
 def test_it_listens_on_loopback_only(server):
     assert server.startswith("http://127.0.0.1:")
+
+
+# -- what a stranger found
+
+
+def test_asking_for_the_headers_changes_nothing(server):
+    first = decode(post(server, "/Patient", PATIENT).content)
+    url = f"{server}/Patient/{first['id']}"
+    body = json.dumps({**first, "active": True})
+    response = requests.request("HEAD", url, data=body, headers=JSON, timeout=10)
+    assert (response.status_code, response.headers["ETag"]) == (200, 'W/"1"')
+    assert requests.head(f"{server}/Patient", timeout=10).status_code == 200
+    assert decode(get(server, f"/Patient/{first['id']}").content) == first
+
+
+def test_a_patient_of_another_server_is_not_ours(server):
+    patient = decode(post(server, "/Patient", PATIENT).content)["id"]
+    other = f"http://other.example/fhir/Patient/{patient}"
+    post(server, "/Observation", observation(1, subject={"reference": other}))
+    assert values(server, f"patient={patient}") == []
+    assert values(server, "patient.identifier=https://x.example|1") == []
+    assert values(server, f"subject={other}") == ["1"]
+
+
+@pytest.mark.parametrize(
+    "entries",
+    [
+        None, 5, [], [creates(PATIENT, 1), creates(observation(1), 1)],
+        [{**creates(PATIENT, 1), "fullUrl": []}], [{**creates(PATIENT, 1), "odd": 1}],
+        [{**creates(PATIENT, 1), "request": {"method": "POST", "url": "Patient", "ifNoneExist": 5}}],
+        [{"resource": PATIENT, "request": {"method": "POST", "url": "Patient/abc"}}],
+    ],
+)  # fmt: skip
+def test_broken_transactions_are_refused(server, entries):
+    response = post(server, "", {"resourceType": "Bundle", "type": "transaction", "entry": entries})
+    assert response.status_code in (400, 422)
+    outcome(response)
+
+
+@pytest.mark.parametrize("time", ["2016-12-31T23:59:60Z", "9999", "9999-12-31", "0001"])
+def test_times_at_the_edges_are_taken(server, time):
+    assert post(server, "/Observation", observation(1, effectiveDateTime=time)).status_code == 201
+    assert get(server, "/Observation?date=ge2000").status_code == 200
+
+
+def test_small_forms(server):
+    odd = requests.post(
+        f"{server}/Patient",
+        data=json.dumps(PATIENT),
+        headers={"Content-Type": "Application/FHIR+JSON"},
+        timeout=10,
+    )
+    assert odd.status_code == 201
+    assert post(server, "/Patient", PATIENT, **{"If-None-Exist": ""}).status_code == 400
+    post(server, "/Observation", observation(1))
+    assert values(server, "status=http://hl7.org/fhir/observation-status|final") == ["1"]
+    many = ",".join(str(n) for n in range(1100))
+    assert get(server, f"/Observation?identifier={many}").status_code == 400

@@ -4,10 +4,10 @@ from datetime import timedelta
 from decimal import Decimal
 
 import pytest
-from tests.conftest import ROOT, make_site, site_text
 
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.site import load_site, read_site
+from tests.conftest import ROOT, make_site, site_text
 
 
 def faults(tmp_path, text):
@@ -94,6 +94,40 @@ def test_defaults_are_those_of_the_contract(site):
             "",
         ),
         ('"https://test.example/reading"', '"test reading"', "not an absolute URI", ""),
+        (
+            'scale = "wall-gauge"',
+            'scale = "wall-gauge"\nwords = { "-80" = "80 mm[Hg]" }',
+            "wall gauge says nothing",
+            "",
+        ),
+        (
+            "[sources.rounds.items.txt]",
+            '[sources.rounds.items.psi]\nwords = { "20" = { suction-set = "20 mm[Hg]" } }\n[sources.rounds.items.txt]',
+            "reads like a wall gauge",
+            "regulator",
+        ),
+        (
+            '"minus 20" = { suction-set = "20 cm[H2O]" }',
+            '"minus 20" = { suction-set = "20000 cm[H2O]" }',
+            "more than is possible",
+            "",
+        ),
+        ('kind = "table"', 'kind = "table"\nencoding = "rot13"', "not an encoding", ""),
+        ('kind = "table"', 'kind = "table"\nthousands = "1"', "mark of thousands", ""),
+        ('kind = "table"', 'kind = "table"\ntime_format = "%Q nonsense"', "time_format", ""),
+        ('kind = "table"', 'kind = "table"\ntime_format = "%Y-%m-%d"', "no time of day", ""),
+        (
+            'day_starts = "07:00"',
+            'day_starts = "07:00"\nnew_unit_level = -5',
+            "greater than or equal to 0",
+            "",
+        ),
+        (
+            'observable = "removed"',
+            'observable = "removed"\nnot_done = ["not yet"]',
+            "cannot be charted as not done",
+            "",
+        ),
     ],
 )
 def test_a_fault_has_its_line_and_the_nearest_known_name(tmp_path, old, new, message, hint):

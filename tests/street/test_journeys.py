@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+import csv
 import io
 from dataclasses import replace
 from decimal import Decimal
 
 import pytest
-from tests.conftest import HEADER, make_site, row
-from tests.resources.test_form import lines
 
 from fhirdrain.conformance import check_bytes
-from fhirdrain.errors import RefusedError, ServerError
+from fhirdrain.errors import ConfigurationError, RefusedError, ServerError
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client
 from fhirdrain.street.mapping import map_sources
 from fhirdrain.street.posting import note, post, prepare
 from fhirdrain.street.reading import Wanted, moment, read_drains, rows_of
 from fhirdrain.street.tour import SAME, Tour
+from tests.conftest import HEADER, make_site, row
+from tests.resources.test_form import lines
 
 
 @pytest.fixture
@@ -288,3 +289,120 @@ def test_amounts_in_litres_are_said_in_millilitres_once(mapped):
     (observation,) = run.of("Observation")
     assert observation["valueQuantity"]["value"] == Decimal(250)
     assert observation["component"][0]["valueQuantity"]["code"] == "L"
+
+
+# -- what a stranger found
+
+
+def test_a_reason_taken_away_while_mending_takes_no_cell_with_it(mapped, tmp_path):
+    run = mapped(
+        row(id="1", item="chg", value="full", opening="33", seen="soon"),
+        row(id="2", item="lvl", value="5", note='tube 5" long', seen="soon"),
+    )
+    lines = run.rejects.read_text().splitlines()
+    mended = [lines[0], lines[1].rpartition(',"')[0], lines[2]]
+    run.rejects.write_text("\n".join(mended) + "\n")
+    site, second = make_site(tmp_path), tmp_path / "second.csv"
+    again = map_sources([run.rejects], site, site.source(None), io.BytesIO(), rejects=second)
+    assert {issue.rule for issue in again.issues} == {"time"}
+    one, two = list(csv.reader(second.read_text().splitlines()))[1:]
+    assert (one[16], two[13]) == ("33", 'tube 5" long')
+    assert len(one) == len(two) == len(HEADER) + 1
+
+
+def test_no_file_that_was_given_is_overwritten(tmp_path):
+    site = make_site(tmp_path)
+    header, extra = ",".join(HEADER), ",".join([*HEADER, "more"])
+    bad = row(id="1", item="lvl", value="x")
+    files = [tmp_path / name for name in ("a.csv", "b.csv", "r-2.csv")]
+    for file, text in zip(
+        files, (f"{header}\n{bad}\n", f"{extra}\n{bad},\n", f"{extra}\n{bad},\n"), strict=True
+    ):
+        file.write_text(text)
+    with pytest.raises(ConfigurationError, match="would be overwritten"):
+        map_sources(files, site, site.source(None), io.BytesIO(), rejects=tmp_path / "r.csv")
+    with pytest.raises(ConfigurationError, match="would be overwritten"):
+        map_sources(
+            files[:1], site, site.source(None), io.BytesIO(),
+            rejects=tmp_path / "site.toml", protected=[tmp_path / "site.toml"],
+        )  # fmt: skip
+    assert files[2].read_text() == f"{extra}\n{bad},\n"
+
+
+def test_an_order_without_a_row_id_is_no_tie_with_itself(mapped):
+    run = mapped(row(item="ord", value="suction 20"), row(item="lvl", value="5"))
+    assert (run.report.rejected, len(run.of("ServiceRequest"))) == (0, 1)
+
+
+def test_a_row_charted_for_two_patients_is_said(mapped):
+    run = mapped(
+        row(id="1", item="out", value="45", unit="mL"),
+        row(id="1", item="out", value="45", unit="mL", pat="p-2"),
+    )
+    assert any("several patients" in note for note in run.report.notes)
+
+
+def test_a_blanked_row_and_a_bare_withdrawal_take_back_what_was_said(mapped):
+    run = mapped(
+        row(id="1", item="out", value="45", unit="mL", stored="2025-01-10 10:05"),
+        row(id="1", item="out", value="", unit="mL", stored="2025-01-10 10:15"),
+        row(
+            id="2",
+            item="out",
+            value="30",
+            unit="mL",
+            seen="2025-01-10 11:00",
+            stored="2025-01-10 11:05",
+        ),
+        row(id="2", item="out", value="", seen="2025-01-10 11:00", state="struck"),
+    )
+    assert {o["status"] for o in run.of("Observation")} == {"entered-in-error"}
+    assert (run.report.mapped, run.report.set_aside.total()) == (3, 1)
+
+
+def test_a_number_that_rests_on_a_corrected_one_is_amended(mapped):
+    run = mapped(
+        row(id="1", item="lvl", value="100", seen="2025-01-10 08:00"),
+        row(id="2", item="lvl", value="120", stored="2025-01-10 10:05"),
+        row(id="2", item="lvl", value="130", stored="2025-01-10 10:15"),
+    )
+    (output,) = run.derived
+    assert (output["valueQuantity"]["value"], output["status"]) == (30, "amended")
+
+
+def test_a_no_break_space_in_a_remark_goes_through(mapped, client, tmp_path):
+    run = mapped(row(id="1", item="lvl", value="5", note="in\u00a0the unit"))
+    assert check_bytes(run.data) == []
+    assert len(sent(client, tmp_path, run, create_patients=True).created) == 3
+
+
+def test_what_map_writes_can_be_posted_by_anybody(mapped, server):
+    import requests
+
+    run = mapped(
+        row(id="1", item="lvl", value="5"),
+        row(id="2", item="lvl", value="9", seen="2025-01-10 11:00"),
+    )
+    headers = {"Content-Type": "application/fhir+json"}
+    patient = '{"resourceType":"Patient","identifier":[{"system":"https://test.example/patient","value":"p-1"}]}'
+    assert requests.post(server, data=run.data, headers=headers, timeout=10).status_code == 412
+    requests.post(f"{server}/Patient", data=patient, headers=headers, timeout=10)
+    for status in (b"201", b"200"):
+        answer = requests.post(server, data=run.data, headers=headers, timeout=10)
+        assert answer.status_code == 200
+        assert answer.content.count(b'"status":"' + status) == len(run.resources)
+
+
+def test_another_systems_patient_of_the_same_number_is_not_read(
+    mapped, client, tmp_path, monkeypatch
+):
+    sent(client, tmp_path, mapped(row(id="1", item="lvl", value="5")), create_patients=True)
+    search = client.search
+    # A server that passes over the parameters it does not know.
+    monkeypatch.setattr(
+        client,
+        "search",
+        lambda kind, params: search(kind, [p for p in params if "patient" not in p[0]]),
+    )
+    assert len(read_drains(client, Wanted(patient=("https://test.example/patient", "p-1")))[1]) == 1
+    assert read_drains(client, Wanted(patient=("https://other.example", "p-1")))[1] == []
