@@ -13,6 +13,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from fhirdrain import __version__
 from fhirdrain.vocabulary.codes import (
     BASE,
     CATEGORY,
@@ -36,7 +37,6 @@ from fhirdrain.vocabulary.observables import (
 from fhirdrain.vocabulary.units import UCUM
 
 HERE = Path(__file__).parent
-VERSION = "0.1.0"
 PACKAGE = "fhirdrain.profiles"
 Json = dict[str, Any]
 
@@ -50,7 +50,7 @@ def heading(kind: str, name: str, title: str) -> Json:
         "resourceType": kind,
         "id": name,
         "url": canonical(kind, name),
-        "version": VERSION,
+        "version": __version__,
         "name": "".join(part.capitalize() for part in name.split("-")),
         "title": title,
         "status": "draft",
@@ -377,7 +377,7 @@ def build() -> dict[str, str]:
     }
     package = {
         "name": PACKAGE,
-        "version": VERSION,
+        "version": __version__,
         "description": "Profiles, value sets and codes for chest drain observations",
         "canonical": BASE,
         "license": "Apache-2.0",

@@ -127,7 +127,25 @@ ignore = "free text, kept in the chart"
 "mls" = "mL"
 """
 
-HEADER = ["id", "pat", "stay", "drain", "seen", "since", "until", "stored", "item", "value", "unit", "state", "by", "note", "no", "closing", "opening"]
+HEADER = [
+    "id",
+    "pat",
+    "stay",
+    "drain",
+    "seen",
+    "since",
+    "until",
+    "stored",
+    "item",
+    "value",
+    "unit",
+    "state",
+    "by",
+    "note",
+    "no",
+    "closing",
+    "opening",
+]
 
 
 @pytest.fixture(autouse=True)

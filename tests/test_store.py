@@ -47,10 +47,15 @@ def test_every_version_is_kept_once_in_whatever_order_it_comes(path):
 
 def test_a_commit_that_fails_keeps_nothing(path):
     with Store(path, "s") as store:
-        with pytest.raises(RuntimeError), store.commit():
-            store.put_versions([BASE])
-            store.put_outgoing([RESOURCE], "lane")
-            raise RuntimeError
+
+        def fall_over() -> None:
+            with store.commit():
+                store.put_versions([BASE])
+                store.put_outgoing([RESOURCE], "lane")
+                raise RuntimeError
+
+        with pytest.raises(RuntimeError):
+            fall_over()
         assert store.versions("one") == []
         assert store.outgoing_by_state() == {}
 

@@ -171,7 +171,7 @@ def test_only_transactions_are_posted(tmp_path, form):
     path = tmp_path / f"out.{form}"
     path.write_bytes(stream.getvalue())
     assert check_bytes(stream.getvalue(), str(path)) == []
-    with pytest.raises(RefusedError, match="only transaction|not JSON"):
+    with pytest.raises(RefusedError, match=r"only transaction|not JSON"):
         prepare(str(path))
 
 
