@@ -62,8 +62,16 @@ class Store:
                 raise ConfigurationError(
                     f"the store cannot be made: {error.strerror}", place=str(path)
                 ) from None
+        self._base = sqlite3.connect(path, isolation_level=None)
         try:
-            self._base = sqlite3.connect(path, isolation_level=None)
+            self._open(new, site_id)
+        except BaseException:
+            self._base.close()
+            raise
+
+    def _open(self, new: bool, site_id: str | None) -> None:
+        place = str(self.path)
+        try:
             self._base.execute("PRAGMA journal_mode = WAL")
             self._base.execute("PRAGMA synchronous = FULL")
             if new:
@@ -72,18 +80,14 @@ class Store:
                 self._base.execute("INSERT INTO meta VALUES ('site', ?)", (site_id or "",))
             meta = dict(self._base.execute("SELECT key, value FROM meta").fetchall())
         except sqlite3.Error as error:
-            raise ConfigurationError(
-                f"not a store of fhirdrain: {error}", place=str(path)
-            ) from None
+            raise ConfigurationError(f"not a store of fhirdrain: {error}", place=place) from None
         if meta.get("format") != str(FORMAT):
+            found = meta.get("format")
             raise ConfigurationError(
-                f"the store has format {meta.get('format')}, this version reads {FORMAT}",
-                place=str(path),
+                f"the store has format {found}, this version reads {FORMAT}", place=place
             )
         if site_id is not None and meta.get("site") not in ("", site_id):
-            raise ConfigurationError(
-                f'the store belongs to site "{meta.get("site")}"', place=str(path)
-            )
+            raise ConfigurationError(f'the store belongs to site "{meta.get("site")}"', place=place)
 
     def __enter__(self) -> Store:
         return self
