@@ -6,6 +6,7 @@ Unknown is never zero: what cannot be known is a gap. The rules are those of DEV
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -337,8 +338,9 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
         value = amount.amount
         if value is None:
             continue
-        if any(_overlap(output, start, amount.time) for output in by_levels):
-            _check(ledger, by_levels, amount, start)
+        beside = _beside(by_levels, start, amount.time)
+        if beside:
+            _check(ledger, beside, amount, start)
             continue
         if amount.start is not None and previous is not None and amount.start < previous.time:
             ledger.find(
@@ -351,31 +353,37 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
         ledger.outputs.append(Output(value, start, amount.time, amount, (amount,), "amount"))
 
 
-def _overlap(output: Output, start: datetime | None, end: datetime) -> bool:
-    """Tell whether an output from levels accounts for some of the time (start, end]."""
-    if output.start is None:
-        return output.end == end
+def _beside(by_levels: Sequence[Output], start: datetime | None, end: datetime) -> Sequence[Output]:
+    """Return the outputs from levels that account for some of the time (start, end].
+
+    Outputs from levels follow each other and are sorted by their ends. An amount of which the
+    start is not known is compared with the output in which it ends.
+    """
     if start is None or start == end:
-        return output.start < end <= output.end
-    return output.start < end and start < output.end
+        first = bisect_left(by_levels, end, key=lambda o: o.end)
+    else:
+        first = bisect_right(by_levels, start, key=lambda o: o.end)
+    last = first
+    while last < len(by_levels):
+        output = by_levels[last]
+        began = output.start if output.start is not None else output.end
+        if not (began < end or output.end == end):
+            break
+        last += 1
+    return by_levels[first:last]
 
 
 def _check(
-    ledger: Ledger, by_levels: Sequence[Output], amount: Reading, start: datetime | None
+    ledger: Ledger, beside: Sequence[Output], amount: Reading, start: datetime | None
 ) -> None:
     """Hold an amount against the levels, where levels were read at both ends of its interval."""
-    inside = [
-        o
-        for o in by_levels
-        if start is not None and o.start is not None and start <= o.start and o.end <= amount.time
-    ]
     whole = (
-        bool(inside)
-        and inside[0].start == start
-        and inside[-1].end == amount.time
-        and all(a.end == b.start for a, b in pairwise(inside))
+        start is not None
+        and beside[0].start == start
+        and beside[-1].end == amount.time
+        and all(a.end == b.start for a, b in pairwise(beside))
     )
-    total = sum((o.value for o in inside), Decimal(0)) if whole else None
+    total = sum((o.value for o in beside), Decimal(0)) if whole else None
     ledger.checks.append(Check(amount, total))
     if total is not None and total != amount.amount:
         ledger.find(

@@ -170,7 +170,9 @@ def _became(deliveries: Sequence[Delivery]) -> str:
     created = sum(len(d.created) for d in deliveries)
     present = sum(len(d.present) for d in deliveries)
     different = sum(len(d.different) for d in deliveries)
-    lost = sum(len(d.refused) + len(d.parked) + len(d.waiting) for d in deliveries)
+    lost = sum(
+        len(d.refused) + len(d.parked) + len(d.waiting) + len(d.uncompared) for d in deliveries
+    )
     return (
         f"{created} created, {present} there already and the same, {different} different,"
         f" {lost} not delivered"
