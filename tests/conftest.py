@@ -116,6 +116,9 @@ observable = "crepitus"
 [sources.rounds.items.lie]
 observable = "drain-site"
 words = {{ "left front" = {{ side = "left", space = "pleural", position = "front" }} }}
+[sources.rounds.items.lie2]
+observable = "drain-site"
+words = {{ "right" = {{ side = "right" }} }}
 [sources.rounds.items.plc]
 observable = "placed"
 words = {{ "in" = {{ }} }}

@@ -19,7 +19,7 @@ def assign_episodes(readings: Iterable[Reading]) -> list[Reading]:
     ordered = sorted(readings, key=lambda r: r.sort_key)
     for _, group in groupby(ordered, key=lambda r: r.time):
         same = list(group)
-        if result:
+        if result and not removed and any(r.said and r.observable == "removed" for r in same):
             # One tube out and the next one in within a minute: what else was charted then is of
             # the tube that was there.
             same.sort(key=lambda r: {"removed": 1, "placed": 2}.get(r.observable, 0))

@@ -13,8 +13,8 @@ from fhirdrain.bedside.reading import Reading
 class Finding:
     """Say in words what was found, of which drain, when, and in which readings.
 
-    `kind` is one of: suspect-level, suspect-closing-level, unit-number-changed, double,
-    stated-before-last-amount, after-removal, amount-differs.
+    `kind` is one of: suspect-level, suspect-closing-level, unit-number-changed, placed-again,
+    double, stated-before-last-amount, after-removal, amount-differs, amount-not-compared.
     """
 
     kind: str

@@ -6,7 +6,7 @@ Unknown is never zero: what cannot be known is a gap. The rules are those of DEV
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -51,16 +51,14 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A charted amount that only checks the levels: what they say for its interval, if anything."""
+    """A charted amount that only checks the levels, and what they say for its interval."""
 
     amount: Reading
-    by_levels: Decimal | None
+    by_levels: Decimal
 
     @property
     def verdict(self) -> str:
         """Say in words how the amount and the levels go together."""
-        if self.by_levels is None:
-            return "cannot be compared with"
         return "agrees with" if self.by_levels == self.amount.amount else "differs from"
 
 
@@ -70,7 +68,7 @@ class Ledger:
 
     `baseline` is the first level, which was in the unit before anything was seen to drain.
     `first` and `last` are the times of the first and last reading that stands, `removed` that of
-    the removal.
+    the removal. `doubtful` are readings whose amount another one may hold as well.
     """
 
     drain: str
@@ -80,6 +78,7 @@ class Ledger:
     gaps: list[Gap] = field(default_factory=list)
     suspects: list[Reading] = field(default_factory=list)
     checks: list[Check] = field(default_factory=list)
+    doubtful: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     first: datetime | None = None
     last: datetime | None = None
@@ -220,9 +219,13 @@ def _from_levels(ledger: Ledger, steps: Sequence[Reading], settings: Settings) -
     unit = _Unit(ledger, settings)
     for step in steps:
         if step.observable == "placed":
-            unit.placed = step.time
+            unit.placed = unit.placed or step.time
             opening = _opening(step, settings)
-            if opening is not None:
+            if unit.marked is not None:
+                ledger.find(
+                    "placed-again", step, "placed, yet it was here already: no new unit begins"
+                )
+            elif opening is not None:
                 unit.open(opening, step)
         elif step.observable == "unit-change":
             _change(unit, step)
@@ -331,7 +334,11 @@ def _start_of(amount: Reading, previous: Reading | None, settings: Settings) -> 
 
 
 def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings) -> None:
-    """Enter amounts as outputs, or as checks where levels account for the same time."""
+    """Enter amounts as outputs, or hold them against levels that account for the same time.
+
+    An amount that levels account for in part, or may, cannot be compared and is in no total: what
+    is counted twice would make "at least" a lie. It is charted all the same, and sent.
+    """
     by_levels = list(ledger.outputs)
     for amount, previous in _with_previous(amounts):
         start = _start_of(amount, previous, settings)
@@ -350,27 +357,28 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
                 f" at {previous.time:%d %b %H:%M}",
                 previous,
             )
+            ledger.doubtful += [
+                o.closing for o in ledger.outputs if amount.start < o.end < amount.time
+            ]
         ledger.outputs.append(Output(value, start, amount.time, amount, (amount,), "amount"))
 
 
 def _beside(by_levels: Sequence[Output], start: datetime | None, end: datetime) -> Sequence[Output]:
-    """Return the outputs from levels that account for some of the time (start, end].
+    """Return the outputs from levels that account for some of the time (start, end], or may.
 
-    Outputs from levels follow each other and are sorted by their ends. An amount of which the
-    start is not known is compared with the output in which it ends.
+    Outputs from levels follow each other and are sorted by their ends. What has no known start
+    reaches back to everything before it.
     """
-    if start is None or start == end:
-        first = bisect_left(by_levels, end, key=lambda o: o.end)
-    else:
-        first = bisect_right(by_levels, start, key=lambda o: o.end)
+    first = 0 if start is None else bisect_right(by_levels, start, key=lambda o: o.end)
     last = first
     while last < len(by_levels):
-        output = by_levels[last]
-        began = output.start if output.start is not None else output.end
-        if not (began < end or output.end == end):
+        began = by_levels[last].start
+        if not (began is None or began < end or by_levels[last].end == end):
             break
         last += 1
-    return by_levels[first:last]
+    beside = by_levels[first:last]
+    # Two marks of one minute account for no time.
+    return beside if any(o.start is None or o.start < o.end for o in beside) else ()
 
 
 def _check(
@@ -383,11 +391,19 @@ def _check(
         and beside[-1].end == amount.time
         and all(a.end == b.start for a, b in pairwise(beside))
     )
-    total = sum((o.value for o in beside), Decimal(0)) if whole else None
-    ledger.checks.append(Check(amount, total))
-    if total is not None and total != amount.amount:
+    if not whole:
+        ledger.find(
+            "amount-not-compared",
+            amount,
+            f"{amount.amount} mL charted over a time of which the levels say something,"
+            " and cannot be compared with them: in no total",
+        )
+        return
+    by_levels = sum((o.value for o in beside), Decimal(0))
+    ledger.checks.append(Check(amount, by_levels))
+    if by_levels != amount.amount:
         ledger.find(
             "amount-differs",
             amount,
-            f"charted as {amount.amount} mL, by the levels {total} mL",
+            f"charted as {amount.amount} mL, by the levels {by_levels} mL",
         )

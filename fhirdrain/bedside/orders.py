@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import groupby
 
 from fhirdrain.bedside.reading import Reading
 
@@ -27,6 +29,11 @@ class Order:
     replaces: tuple[str, ...] = ()
     replaced: bool = False
 
+    @property
+    def stands(self) -> bool:
+        """Tell whether it was not withdrawn."""
+        return any(reading.counts for reading in self.readings)
+
 
 def orders_of(readings: Iterable[Reading]) -> list[Order]:
     """Return the orders of one drain in order of time, the withdrawn ones among them.
@@ -44,33 +51,38 @@ def orders_of(readings: Iterable[Reading]) -> list[Order]:
         stated = [reading for reading in group if reading.counts] or group
         orders.append(Order(identity, tuple(stated), stated[0].time, stated[0].end))
     orders.sort(key=lambda order: (order.start, order.identity))
-    standing = [order for order in orders if any(r.counts for r in order.readings)]
-    starts = sorted({order.start for order in standing})
-    result = []
-    for order in orders:
-        if order in standing:
-            place = starts.index(order.start)
-            before = starts[place - 1] if place else None
-            order = replace(
-                order,
-                replaces=tuple(o.identity for o in standing if o.start == before),
-                replaced=place + 1 < len(starts),
-            )
-        result.append(order)
+    last_start = max((order.start for order in orders if order.stands), default=None)
+    result: list[Order] = []
+    before: tuple[str, ...] = ()
+    for start, together in groupby(orders, key=lambda order: order.start):
+        same = list(together)
+        standing = tuple(order.identity for order in same if order.stands)
+        for order in same:
+            if order.stands:
+                replaced = bool(last_start and start < last_start)
+                order = replace(order, replaces=before, replaced=replaced)
+            result.append(order)
+        before = standing or before
     return result
 
 
 def in_force(orders: Sequence[Order], at: datetime) -> tuple[Order, ...]:
-    """Return the orders in force at a time; none is an answer, never a default."""
-    begun = [
-        order
-        for order in orders
-        if order.start <= at and any(reading.counts for reading in order.readings)
-    ]
-    if not begun:
+    """Return the orders in force at a time; none is an answer, never a default.
+
+    `orders` are in order of time, as `orders_of` gives them.
+    """
+    place = bisect_right(orders, at, key=lambda order: order.start)
+    while place and not orders[place - 1].stands:
+        place -= 1
+    if not place:
         return ()
-    newest = max(order.start for order in begun)
-    return tuple(o for o in begun if o.start == newest and (o.end is None or at <= o.end))
+    newest = orders[place - 1].start
+    first = bisect_left(orders, newest, key=lambda order: order.start)
+    return tuple(
+        order
+        for order in orders[first:place]
+        if order.stands and (order.end is None or at <= order.end)
+    )
 
 
 def link_orders(readings: Iterable[Reading]) -> list[Reading]:

@@ -64,7 +64,7 @@ def total(
     place = _in_place(ledger, window, now)
     candidates = _candidates(ledger.outputs, window, settings)
     parts = [part for o in candidates if (part := _part(o, window, settings)) is not None]
-    suspected = {r.identity for r in doubles}
+    suspected = {r.identity for r in (*doubles, *ledger.doubtful)}
     amount = sum((p.share for p in parts), Decimal(0))
     doubtful = sum((p.share for p in parts if p.of.closing.identity in suspected), Decimal(0))
     covered = _covered([p.time for p in parts if p.time is not None], place)

@@ -104,7 +104,7 @@ def command(
     made = ", ".join(f"{n} {kind}" for kind, n in report.resources.items()) or "nothing"
     say(f"written: {made}")
     for path in report.rejects:
-        say(f"rejected rows are in {path}; mend them there and run it together with the sources")
+        say(f"rejected rows are in {path}; mend them there and run it before the sources")
     if store is None:
         say("without --store nothing is remembered: run all files of a patient together")
     else:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from decimal import Decimal
 from pathlib import Path
@@ -220,6 +221,7 @@ class _Row:
     table: Table
     cells: list[str]
     item: SourceItem
+    remarks: list[str] = field(default_factory=list)
 
     def cell(self, key: str) -> str:
         name = getattr(self.table.source.columns, key)
@@ -305,10 +307,8 @@ class _Row:
         recorded = self.cell("recorded")
         if self.item.row is None or not self.item.patient:
             return
-        try:
+        with suppress(ValueRefused):  # else its place in the file decides
             self.item.recorded = read_time(recorded, self.table.source) if recorded else None
-        except ValueRefused:
-            return  # it is no reading: its times need not be right
         self.item.silent = True
 
     # -- what each cell says ----------------------------------------------------------------
@@ -450,12 +450,14 @@ class _Row:
         parts: dict[str, Part] = {}
         if meaning.absent is None:
             parts = {**meaning.parts, **self.column_parts(observable, meaning, meant)}
+        note = "\n".join(filter(None, [common.note, *self.remarks])) or None
         return replace(
             common,
             observable=observable.name,
             value=value,
             unit=unit,
             parts=parts,
+            note=note,
             absent=meaning.absent,
             text=text if isinstance(value, str) and text != value else None,
             original=original,
@@ -521,6 +523,8 @@ class _Row:
         limit = _beyond(number, unit, component)
         if limit:
             raise _Refused("impossible", f"{component.name} {limit}", column=column, value=text)
+        if UNITS[unit].factor != UNITS[target].factor:
+            self.remarks.append(f"{component.name} charted as {number} {unit}")
         return convert(number, unit, target, self.table.site.settings.significant_digits)
 
 

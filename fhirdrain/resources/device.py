@@ -28,13 +28,18 @@ def extension(making: Making, name: str, **value: Any) -> dict[str, Any]:
 
 def device_of(making: Making) -> dict[str, Any]:
     """Return the Device of a drain."""
-    removed = making.drain.ledger is not None and making.drain.ledger.removed is not None
+    ledger = making.drain.ledger
+    status = "active"
+    if ledger is None:
+        status = WITHDRAWN  # everything that was charted of it was withdrawn
+    elif ledger.removed is not None:
+        status = "inactive"
     return without_none(
         {
             "resourceType": "Device",
             "meta": making.meta("chest-drain", None),
             "identifier": [identifier(making.site.systems.device, making.device_value)],
-            "status": "inactive" if removed else "active",
+            "status": status,
             "deviceName": [{"name": making.drain.name, "type": "user-friendly-name"}],
             "type": concept(CHEST_DRAIN),
             "patient": making.subject(),
@@ -57,7 +62,7 @@ def use_of(making: Making) -> dict[str, Any]:
             "resourceType": "DeviceUseStatement",
             "meta": making.meta("chest-drain-use", None),
             "identifier": [identifier(making.site.systems.device, making.device_value)],
-            "status": "completed" if removed else "active",
+            "status": WITHDRAWN if drain.ledger is None else "completed" if removed else "active",
             "subject": making.subject(),
             "timingPeriod": without_none(period),
             "device": making.device(),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 
 from fhirdrain.bedside.ledger import Ledger
 from fhirdrain.bedside.orders import Order
@@ -24,7 +26,7 @@ class Place:
     position: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Drain:
     """One drain (one episode) with its readings in order, ledger and orders.
 
@@ -38,16 +40,26 @@ class Drain:
     ledger: Ledger | None
     orders: Sequence[Order]
 
+    @cached_property
+    def _sites(self) -> list[Reading]:
+        return [r for r in self.readings if r.observable == "drain-site" and r.said]
+
     def place_at(self, site: Site, at: datetime) -> Place:
-        """Return where it lay at a time: by the last drain-site reading, else by the site file."""
+        """Return where it lay at a time: by the last drain-site reading, else by the site file.
+
+        What a reading leaves open is taken from the site file, never from an earlier reading.
+        """
         settings = site.settings.drain(self.name)
-        side, space, position = settings.side, settings.space, None
-        for reading in self.readings:
-            if reading.observable == "drain-site" and reading.counts and reading.time <= at:
-                side = str(reading.parts.get("side", side))
-                space = str(reading.parts.get("space", space))
-                position = reading.parts.get("position", position)
-        return Place(side, space, None if position is None else str(position))
+        place = bisect_right(self._sites, at, key=lambda reading: reading.time)
+        if not place:
+            return Place(settings.side, settings.space)
+        parts = self._sites[place - 1].parts
+        position = parts.get("position")
+        return Place(
+            str(parts.get("side", settings.side)),
+            str(parts.get("space", settings.space)),
+            None if position is None else str(position),
+        )
 
 
 @dataclass(frozen=True, slots=True)

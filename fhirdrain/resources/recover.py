@@ -17,7 +17,7 @@ from fhirdrain.resources.values import (
     READING_STATUS,
     RECORDED,
 )
-from fhirdrain.vocabulary.codes import ABSENT, LOCAL, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.codes import ABSENT, LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
     AS_CHARTED,
@@ -34,7 +34,7 @@ _BY_CODE = {
     for observable in OBSERVABLES.values()
     if observable.form == "Observation"
     for coding in observable.codes
-} | {("http://loinc.org", "9168-6"): OBSERVABLES["output"]}
+} | {(LOINC, "9168-6"): OBSERVABLES["output"]}
 _PROCEDURES = {o.codes[0].code: o for o in OBSERVABLES.values() if o.form == "Procedure"}
 _REASONS = {code: reason for reason, code in ABSENT_REASONS.items()}
 
@@ -119,6 +119,7 @@ def _from_observation(resource: Resource) -> Reading:
     return Reading(
         **_common(resource, resource["device"]),
         observable=observable.name,
+        item=_item(resource["code"]),
         time=_time(end),
         value=value,
         unit=unit,
@@ -306,6 +307,14 @@ def _code(concept: Resource, system: str) -> str:
         if coding.get("system") == system:
             return str(coding["code"])
     raise NotOurs(f"a concept has no code of {system}")
+
+
+def _item(concept: Resource) -> str | None:
+    """Return the source's own item code, which goes along as a further coding."""
+    for coding in concept.get("coding", ()):
+        if coding.get("system") not in (LOCAL, LOINC, SNOMED):
+            return str(coding["code"])
+    return None
 
 
 def _has_coding(concepts: Iterable[Resource], system: str, code: str) -> bool:

@@ -31,7 +31,7 @@ from fhirdrain.site.model import (
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
 from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Component, Observable
-from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
+from fhirdrain.vocabulary.units import MISLEADING, UNITS, UnitError, convert, unit_of
 
 __all__ = ["Item", "Meaning", "Site", "Source", "load_site", "read_site"]
 
@@ -245,7 +245,9 @@ class _Compiler:
 
     def site(self, model: SiteFile) -> Site:
         for text, code in model.units.items():
-            if code in UNITS:
+            if text in UNITS or text in MISLEADING:
+                self.fault(f'"{text}" is a UCUM code and means what UCUM says', "units", text)
+            elif code in UNITS:
                 self.aliases[text] = code
             else:
                 self.fault(
@@ -259,7 +261,7 @@ class _Compiler:
             if not re.fullmatch(r"[A-Za-z0-9-]+", name):
                 self.fault(f'drain id "{name}": letters, digits and - only', "drains", name)
             drains[name] = DrainSettings(drain.side, drain.space, drain.capacity, drain.began_empty)
-            for label in (name, *drain.labels):
+            for label in (name, *(label.strip() for label in drain.labels)):
                 if labels.setdefault(label, name) != name:
                     self.fault(
                         f'the label "{label}" names both {labels[label]} and {name}', "drains", name
@@ -267,9 +269,12 @@ class _Compiler:
         for key, system in section.systems.model_dump().items():
             if system is not None and not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:\S+", system):
                 self.fault(f'"{system}" is not an absolute URI', "site", "systems", key)
+        windows = tuple(self.wall(text, "windows") for text in section.windows)
+        if len(set(windows)) < len(windows):
+            self.fault("two windows start at the same time", "site", "windows")
         settings = Settings(
             zone=zone,
-            windows=tuple(self.wall(text, "windows") for text in section.windows),
+            windows=windows,
             day_starts=self.wall(section.day_starts, "day_starts"),
             longest_interval=self.duration(section.longest_interval, "longest_interval"),
             new_unit_level=section.new_unit_level,
@@ -308,7 +313,10 @@ class _Compiler:
 
     def wall(self, text: str, key: str) -> time:
         try:
-            return time.fromisoformat(text)
+            found = time.fromisoformat(text)
+            if found.tzinfo is None:
+                return found
+            raise ValueError(text)
         except ValueError:
             self.fault(f'"{text}" is not a time of day', "site", key, hint='as "07:00"')
             return time(0)
@@ -357,7 +365,9 @@ class _Compiler:
             zone=self.source_zone(model.time_zone, zone, at),
             default_status=model.default_status,
             status_words=model.status_words,
-            set_aside=tuple((s.column, frozenset(s.values)) for s in model.set_aside),
+            set_aside=tuple(
+                (s.column, frozenset(value.strip() for value in s.values)) for s in model.set_aside
+            ),
             columns=model.columns,
             items=items,
         )
@@ -372,8 +382,12 @@ class _Compiler:
                 self.fault(f'time_format "{text}": {error}', *at, "time_format")
         except (TypeError, re.error) as error:
             self.fault(f'time_format "{text}": {error}', *at, "time_format")
-        if not {"H", "I", "X", "c", "T"} & set(re.findall(r"%-?(\w)", text)):
-            self.fault(f'time_format "{text}" has no time of day', *at, "time_format")
+        has = set(re.findall(r"%-?(\w)", text))
+        if not ({"H"} <= has or {"I", "p"} <= has or has & {"X", "c"}):
+            self.fault(f'time_format "{text}" has no full time of day', *at, "time_format")
+        date = has & {"Y", "y"} and (has & {"j"} or (has & {"m", "b", "B"} and "d" in has))
+        if not (date or has & {"c", "x"}):
+            self.fault(f'time_format "{text}" has no full date', *at, "time_format")
 
     def source_zone(
         self, text: str, zone: ZoneInfo, at: tuple[str, ...]
@@ -449,8 +463,11 @@ class _Compiler:
                 absent[text.strip()] = reason
         no_reading = frozenset(text.strip() for text in model.no_reading)
         for text in {*words, *absent} & no_reading | {*words} & {*absent}:
-            if text:
-                self.fault(f'"{text}" of item "{code}" is given two meanings', *at)
+            self.fault(
+                f'"{text}" of item "{code}" is given two meanings',
+                *at,
+                hint="no_reading holds the empty text unless it says otherwise" if not text else "",
+            )
         if absent and observable is None and number is None:
             self.fault(f'item "{code}" has absent words but no observable they speak of', *at)
         self.gauges(words, scale, (*at, "words"))
@@ -599,6 +616,8 @@ class _Compiler:
                 *at,
                 hint='{ at-rest = "none", on-cough = "none" }',
             )
+        elif observable.name == "air-leak" and leak_from_parts(parts) not in (None, stated):
+            self.fault(f'"{stated}" is not what its parts say', *at, hint="leave the value out")
         else:
             yield Meaning(observable.name, stated, None, parts)
 
@@ -618,11 +637,10 @@ class _Compiler:
             return None
         if component.kind == "quantity":
             number, unit = self.quantity_text(part, component.units, name, at)
-            return (
-                None
-                if number is None or unit is None
-                else convert(number, unit, component.units[0])
-            )
+            if number is None or unit is None:
+                return None
+            self.bounds(number, unit, component, at)
+            return convert(number, unit, component.units[0])
         return part if isinstance(part, int) else str(part)
 
     def bounds(

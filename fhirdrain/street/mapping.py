@@ -233,6 +233,11 @@ def _accepted(
         for key in {(reading.identity, reading.observable) for reading in item.readings}
     )
     known = {(i.row, i.item) for i in items if i.readings}
+    contents: dict[tuple[object, ...], set[object]] = {}
+    for item in items:
+        if item.row is not None and item.recorded is not None and item.readings:
+            said = tuple((r.observable, r.status, *r.content) for r in item.readings)
+            contents.setdefault((item.row, item.item, item.recorded), set()).add(said)
     for item in items:
         if item.row is None and any(told[r.identity, r.observable] > 1 for r in item.readings):
             issue = _item_issue(
@@ -240,6 +245,14 @@ def _accepted(
                 "tie",
                 "another row says something of the same drain at the same time",
                 "without a row id the two cannot be told apart: mend it in the source itself",
+            )
+            _reject(item, issue, report, refused)
+        elif item.readings and len(contents.get((item.row, item.item, item.recorded), ())) > 1:
+            issue = _item_issue(
+                item,
+                "tie",
+                "the same row id, stored at the same time, says something else in another row",
+                "is the row column an id of the row, and not of a round or a form?",
             )
             _reject(item, issue, report, refused)
         elif item.withdraws and (item.row, item.item) not in known:

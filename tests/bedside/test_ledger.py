@@ -360,11 +360,69 @@ def test_amounts_of_which_the_levels_say_nothing_count(settings):
     assert ledger.checks == []
 
 
-def test_an_amount_over_a_part_of_the_levels_time_cannot_be_compared(settings):
+def test_an_amount_over_a_part_of_the_levels_time_is_in_no_total(settings):
     readings = [level(1, 80), level(5, 120), amount(2, 0), amount(3, 30)]
     ledger = keep_ledger(readings, settings)
-    assert [c.verdict for c in ledger.checks] == ["cannot be compared with"] * 2
+    assert ledger.checks == []
+    assert [f.kind for f in ledger.findings] == ["amount-not-compared"] * 2
     assert sum(o.value for o in ledger.outputs) == 40
+
+
+def test_a_lower_bound_is_one(settings):
+    # 50 mL of the 200 in the unit were charted as an amount too.
+    empty = replace(settings, drains={"R1": DrainSettings(began_empty=True)})
+    ledger = keep_ledger([amount(1, 50), level(2, 200), level(3, 260)], empty)
+    assert shift(ledger, empty, now=at(3)).at_least == 260
+    # The first amount may hold what the levels have shown before.
+    ledger = keep_ledger([level(0, 0), level(3, 100), amount(5, 150), amount(6, 10)], settings)
+    assert shift(ledger, settings, now=at(6)).at_least == 110
+
+
+def test_amounts_whose_times_overlap_are_a_range(settings):
+    readings = [amount(0, 0), amount(5, 10, start=at(0)), amount(12, 400, start=at(0))]
+    found = shift(keep_ledger(readings, settings), settings)
+    assert (found.value, found.at_least, found.at_most) == (None, 400, 410)
+
+
+def test_a_second_placing_without_a_removal_begins_no_unit(settings):
+    placed = {"parts": {"opening-level": Decimal(0)}}
+    readings = [
+        reading("placed", 0, **placed),
+        level(3, 100),
+        reading("placed", 4, **placed),
+        level(5, 110),
+    ]
+    ledger = keep_ledger(readings, settings)
+    assert sum(o.value for o in ledger.outputs) == 110
+    assert [f.kind for f in ledger.findings] == ["placed-again"]
+
+
+def test_two_marks_of_one_minute_do_not_swallow_an_amount(settings):
+    readings = [amount(2, 0), level(3, 100), level(3, 100), amount(4, 50)]
+    assert sum(o.value for o in keep_ledger(readings, settings).outputs) == 50
+
+
+def test_a_unit_that_began_empty_began_when_it_was_placed(settings):
+    empty = replace(settings, drains={"R1": DrainSettings(began_empty=True)})
+    ledger = keep_ledger([reading("placed", 1), level(3, 60)], empty)
+    assert outputs(ledger) == [(Decimal(60), at(1), at(3))]
+    second = [replace(r, episode=2) for r in (reading("placed", 1), level(3, 60))]
+    assert keep_ledger(second, empty).outputs == []
+
+
+def test_a_window_is_open_until_it_has_passed(settings):
+    ledger = keep_ledger([level(0, 10), level(4, 20)], settings)
+    assert shift(ledger, settings, now=at(4)).open
+    assert not shift(ledger, settings, now=at(12)).open
+
+
+def test_a_split_step_is_rounded_to_the_sites_digits(settings):
+    split = replace(settings, spanning="split", significant_digits=4)
+    ledger = keep_ledger([level(11, 0), level(14, 1000)], split)
+    assert [shift(ledger, split, start=s, now=at(14)).charted for s in (0, 12)] == [
+        Decimal("333.3"),
+        Decimal("666.7"),
+    ]
 
 
 def test_a_low_level_before_another_unit_number_is_still_asked_about(settings):

@@ -126,3 +126,13 @@ def test_what_was_not_done_begins_and_ends_no_tube():
         reading("placed", 4, absent="not_done"),
     ]
     assert {r.episode for r in assign_episodes(readings)} == {1}
+
+
+def test_what_is_charted_in_the_minute_of_a_placing_is_of_the_new_tube():
+    readings = [
+        reading("swing", 0, "present"),
+        reading("removed", 1, "planned"),
+        reading("placed", 5),
+        reading("swing", 5, "absent"),
+    ]
+    assert [r.episode for r in assign_episodes(readings)] == [1, 1, 2, 2]

@@ -107,3 +107,10 @@ def test_what_was_withdrawn_and_stands_again_is_corrected():
     bare = Version(2, at(7), (), withdraws=True)
     (found,) = fold([version(1, BASE), bare, version(3, again)])
     assert found.status == "corrected"
+
+
+def test_versions_of_one_recorded_time_go_by_arrival():
+    first, second = replace(BASE, value=Decimal(1)), replace(BASE, value=Decimal(2))
+    for order in ([(1, first), (2, second)], [(2, second), (1, first)]):
+        (found,) = fold([version(n, r) for n, r in order])
+        assert found.value == 2

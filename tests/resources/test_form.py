@@ -348,3 +348,37 @@ def test_the_same_rows_give_the_same_bytes_whatever_their_order(mapped):
         for n in range(6)
     ]
     assert mapped(*one).data == mapped(*reversed(one)).data
+
+
+def test_an_order_stays_active_only_while_it_is_in_force_and_the_drain_in_place(mapped):
+    orders = [row(id="1", item="ord", value="seal", seen="2025-01-10 08:00")]
+    assert mapped(*orders).of("ServiceRequest")[0]["status"] == "active"
+    orders.append(row(id="2", item="ord", value="suction 10", seen="2025-01-10 09:00"))
+    assert [r["status"] for r in mapped(*orders).of("ServiceRequest")] == ["completed", "active"]
+    orders.append(row(id="3", item="rem", value="planned", seen="2025-01-10 10:00"))
+    assert [r["status"] for r in mapped(*orders).of("ServiceRequest")] == ["completed"] * 2
+
+
+def test_a_drain_of_which_all_was_withdrawn_is_withdrawn(mapped):
+    run = mapped(row(id="1", item="lvl", value="5", state="struck"))
+    statuses = {r["resourceType"]: r["status"] for r in run.resources}
+    assert set(statuses.values()) == {"entered-in-error"}
+
+
+def test_a_later_site_does_not_keep_an_earlier_position(mapped):
+    run = mapped(
+        row(id="1", item="lie", value="left front", drain="somewhere", seen="2025-01-10 08:00"),
+        row(id="2", item="lie2", value="right", drain="somewhere", seen="2025-01-10 09:00"),
+        row(id="3", item="lvl", value="5", drain="somewhere", seen="2025-01-10 10:00"),
+        drain='[drains.X1]\nspace = "pleural"\nlabels = ["somewhere"]',
+    )
+    (level,) = run.observation("level")
+    assert level["bodySite"]["coding"][0]["code"] == "73834008"
+    assert "text" not in level["bodySite"]
+
+
+def test_a_converted_part_keeps_what_was_charted_in_the_note(mapped):
+    run = mapped(row(id="1", item="chg", value="full", closing="1.98", unit="L", note="full"))
+    (changed,) = run.observation("unit-change")
+    assert changed["component"][0]["valueQuantity"]["value"] == 1980
+    assert changed["note"] == [{"text": "full\nclosing-level charted as 1.98 L"}]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from decimal import Decimal
 
+from fhirdrain.bedside.findings import suspected_doubles
 from fhirdrain.resources.recover import recover
 from fhirdrain.street.tour import SAME
 from tests.conftest import row
@@ -108,3 +110,14 @@ def test_what_is_not_ours_is_passed_over():
         "valueQuantity": {"value": Decimal(5)},
     }
     assert recover([foreign, {"resourceType": "Patient"}]) == ([], [])
+
+
+def test_a_suspected_double_is_one_after_the_way_back(mapped):
+    run = mapped(
+        row(id="1", item="out", value="1", unit="mL", drain="left 1", seen="2025-01-10 08:00"),
+        row(id="2", item="out", value="50", unit="mL", drain="left 1", seen="2025-01-10 12:00"),
+        row(id="3", item="out2", value="50", drain="left 1", seen="2025-01-10 12:05"),
+    )
+    found, _ = recover(run.resources)
+    assert {r.item for r in found} == {"out", "out2"}
+    assert len(suspected_doubles(found, timedelta(minutes=10))) == 1

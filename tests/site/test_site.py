@@ -115,7 +115,7 @@ def test_defaults_are_those_of_the_contract(site):
         ('kind = "table"', 'kind = "table"\nencoding = "rot13"', "not an encoding", ""),
         ('kind = "table"', 'kind = "table"\nthousands = "1"', "mark of thousands", ""),
         ('kind = "table"', 'kind = "table"\ntime_format = "%Q nonsense"', "time_format", ""),
-        ('kind = "table"', 'kind = "table"\ntime_format = "%Y-%m-%d"', "no time of day", ""),
+        ('kind = "table"', 'kind = "table"\ntime_format = "%Y-%m-%d"', "no full time of day", ""),
         (
             'day_starts = "07:00"',
             'day_starts = "07:00"\nnew_unit_level = -5',

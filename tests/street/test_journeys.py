@@ -406,3 +406,15 @@ def test_another_systems_patient_of_the_same_number_is_not_read(
     )
     assert len(read_drains(client, Wanted(patient=("https://test.example/patient", "p-1")))[1]) == 1
     assert read_drains(client, Wanted(patient=("https://other.example", "p-1")))[1] == []
+
+
+def test_a_row_id_that_says_two_things_at_once_is_a_tie(mapped):
+    stored = {"stored": "2025-01-10 11:00"}
+    run = mapped(
+        row(id="1", item="out", value="10", unit="mL", **stored),
+        row(id="1", item="out", value="99", unit="mL", drain="left 1", **stored),
+        row(id="2", item="lvl", value="5", drain="left 1", **stored),
+        row(id="2", item="lvl", value="5", drain="left 1", **stored),
+    )
+    assert (run.report.mapped, run.report.rejected) == (2, 2)
+    assert {issue.rule for issue in run.report.issues} == {"tie"}
