@@ -19,8 +19,10 @@ from fhirdrain.vocabulary.codes import (
     CATEGORY,
     CHEST_DRAIN,
     LOCAL,
+    LOINC,
     OUTPUT,
     OUTPUT_PERICARDIAL,
+    SNOMED,
     SUCTION_DRAINAGE,
     Coding,
 )
@@ -385,10 +387,46 @@ def build() -> dict[str, str]:
         "dependencies": {"hl7.fhir.r4.core": "4.0.1"},
         "type": "fhir.ig",
     }
-    whole = {**files, ".index.json": index, "package.json": package}
-    return {
+    whole: dict[str, Any] = {**files, ".index.json": index, "package.json": package}
+    texts = {
         name: json.dumps(body, indent=1, ensure_ascii=False) + "\n" for name, body in whole.items()
     }
+    return {**texts, "README.md": readme()}
+
+
+def readme() -> str:
+    """Return the table of observables: what a site file can say, and what it becomes."""
+    rows = []
+    for o in OBSERVABLES.values():
+        value = ", ".join(o.units if o.kind == "quantity" else o.words) or "only its parts"
+        parts = "; ".join(
+            f"{c.name}: {', '.join(c.words or c.units) or KINDS[c.kind]}" for c in o.components
+        )
+        codes = ", ".join(f"{SYSTEMS.get(c.system, 'ours')} {c.code}" for c in o.codes)
+        rows.append(f"| {o.name} | {o.title} | {value} | {parts} | {o.form} | {codes} |")
+    return README.format(rows="\n".join(rows))
+
+
+KINDS = {"integer": "a whole number from 1", "text": "free text"}
+SYSTEMS = {LOINC: "LOINC", SNOMED: "SNOMED CT"}
+README = """# Profiles
+
+A FHIR R4 package: profiles, value sets and one code system for what is observed of a chest drain.
+Every file here, this one included, is written by `build.py` from the table in
+`fhirdrain/vocabulary/observables.py`.
+
+A site file says which of these an item means. `words` may give a value (`"full" = "full"`), a value
+with parts (`{{ value = "bloody", hue = "dark-red" }}`), only parts (`{{ side = "left" }}`), or,
+where the item names no observable, several observables, each in one of these forms
+(`{{ mode = {{ value = "water-seal", reason = "ordered" }}, suction-set = "20 cm[H2O]" }}`). A word
+of the table that stands in the source as it is needs no entry. An air leak's value follows from its
+parts: none only when none was seen at rest and on cough. A pressure in mm[Hg] is a suction-set only
+where the site file says that a regulator shows it.
+
+| observable | what it is | words, or units (sent in the first) | parts | stated as | codes |
+| --- | --- | --- | --- | --- | --- |
+{rows}
+"""
 
 
 def main() -> int:

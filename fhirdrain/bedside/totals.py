@@ -42,11 +42,6 @@ class Total:
     carried: tuple[Output, ...] = ()
     open: bool = False
 
-    @property
-    def best(self) -> Decimal | None:
-        """Return the value, else the lower bound, else None."""
-        return self.value if self.value is not None else self.at_least
-
 
 def total(
     ledger: Ledger,

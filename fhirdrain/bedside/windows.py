@@ -10,7 +10,11 @@ from zoneinfo import ZoneInfo
 
 
 class WallTimeError(ValueError):
-    """A wall time names no instant, or two."""
+    """A wall time names no instant, or two: `offsets` are those it could be meant in."""
+
+    def __init__(self, message: str, offsets: tuple[str, ...] = ()) -> None:
+        super().__init__(message)
+        self.offsets = offsets
 
 
 def fixed(moment: datetime, zone: ZoneInfo | None = None) -> datetime:
@@ -60,8 +64,9 @@ def instant(wall: datetime, zone: ZoneInfo) -> datetime:
         raise WallTimeError(
             f"{wall:%Y-%m-%d %H:%M} does not exist in {zone.key}: clocks go forward"
         )
+    offsets = tuple(moment.isoformat()[-6:] for moment in (first, second))
     raise WallTimeError(
-        f"{wall:%Y-%m-%d %H:%M} comes twice in {zone.key}, at {first:%z} and at {second:%z}"
+        f"{wall:%Y-%m-%d %H:%M} comes twice in {zone.key}, at {' and at '.join(offsets)}", offsets
     )
 
 

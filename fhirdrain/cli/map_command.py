@@ -104,11 +104,13 @@ def command(
     made = ", ".join(f"{n} {kind}" for kind, n in report.resources.items()) or "nothing"
     say(f"written: {made}")
     for path in report.rejects:
-        say(f"rejected rows are in {path}; mend them there and run it before the sources")
+        say(f"rejected rows are in {path}; mend them there and run it together with the sources")
     if store is None:
         say("without --store nothing is remembered: run all files of a patient together")
     else:
         say(f"new in the store: {report.versions} versions of readings")
+        states = ", ".join(f"{n} {state}" for state, n in sorted(report.outgoing.items()))
+        say(f"going out: {states or 'nothing'}")
     sys.exit(1 if report.rejected else 0)
 
 

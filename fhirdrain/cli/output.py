@@ -42,10 +42,11 @@ def output(name: str) -> Iterator[BinaryIO]:
     try:
         with os.fdopen(handle, "wb") as stream:
             yield stream
-        # mkstemp makes files private; a new file gets the rights the user's umask gives.
+        # mkstemp makes files private; an old file keeps its rights, a new one gets the umask's.
         umask = os.umask(0)
         os.umask(umask)
-        os.chmod(unfinished, 0o666 & ~umask)
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~umask
+        os.chmod(unfinished, mode)
         os.replace(unfinished, path)
     except BaseException:
         os.unlink(unfinished)

@@ -9,13 +9,12 @@ from pathlib import Path
 import click
 
 from fhirdrain.cli.output import say
-from fhirdrain.errors import PartlyDeliveredError
 from fhirdrain.exchange.auth import bearer_from_environment
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
 from fhirdrain.issues import render_issue
 from fhirdrain.store import Store
-from fhirdrain.street.posting import note, post, prepare
+from fhirdrain.street.posting import note, post_all, prepare, settle
 
 _SHOWN = 10
 
@@ -64,31 +63,20 @@ def command(
                 " would be sent; nothing was"
             )
         return
-    code, failed = 0, False
+    deliveries = []
     with ExitStack() as stack:
         store = stack.enter_context(Store(store_file)) if store_file else None
         if store is not None:
             with store.commit():
                 pass  # a store that is in use must be known before anything is sent
-        for parcel in parcels:
-            delivery = post(client, parcel, create_patients=create_patients)
+        for parcel, delivery in post_all(client, parcels, create_patients=create_patients):
+            deliveries.append(delivery)
             show(parcel.file, delivery)
             for issue in delivery.told if show_values else ():
                 say(f"  {render_issue(issue, show_values=True)}")
             if store is not None:
                 note(store, client, delivery)
-            if delivery.different or delivery.uncompared or delivery.refused or delivery.parked:
-                code = 1
-            if delivery.failure is not None:
-                if not delivery.delivered:
-                    raise delivery.failure
-                failed = True
-                say(f"fhirdrain: {delivery.failure}")
-    if failed:
-        raise PartlyDeliveredError(
-            "a part was delivered", hint="post the same files again: what is there is not doubled"
-        )
-    sys.exit(code)
+    sys.exit(settle(deliveries))
 
 
 def show(file: str, delivery: Delivery) -> None:
@@ -98,7 +86,7 @@ def show(file: str, delivery: Delivery) -> None:
         f" same, {len(delivery.updated)} updated, {len(delivery.different)} different,"
         f" {len(delivery.uncompared)} not compared,"
         f" {len(delivery.refused)} refused, {len(delivery.parked)} parked,"
-        f" {len(delivery.waiting)} not sent"
+        f" {len(delivery.waiting)} not confirmed"
     )
     for entry, found in delivery.different[:_SHOWN]:
         say(f"  {entry.label}: the server holds something else: {'; '.join(found[:4])}")

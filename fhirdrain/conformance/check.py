@@ -129,10 +129,10 @@ def _profiles(node: Node, report: Report) -> None:
             report.add(
                 node,
                 "profile",
-                "this version does not check the profile",
+                "this version does not check a profile that is stated",
                 severity="warning",
                 code="not-supported",
-                hint=profile,
+                value=profile,
             )
 
 

@@ -108,8 +108,8 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
         return None, text, fatal(f"not JSON: {error.msg}", error.lineno, error.colno, hint)
     except RecursionError:
         return None, text, fatal(f"nested more than {MOST_DEPTH} deep")
-    except ValueError as error:  # an integer of more digits than Python reads
-        return None, text, fatal(f"not usable JSON: {error}")
+    except ValueError:  # an integer of more digits than Python reads
+        return None, text, fatal("holds a whole number of thousands of digits")
     if re.search(r"\\u[dD][89a-fA-F]", text) and not _is_text(value):
         return None, text, fatal("holds half of a character (a lone surrogate)")
     if twice:
@@ -126,7 +126,8 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
                         "error",
                         "structure",
                         "duplicate-key",
-                        f'the key "{path[-1]}" stands twice in one object',
+                        "a key stands twice in one object",
+                        value=str(path[-1]),
                         hint="readers differ in which one they keep",
                         file=file,
                         line=line,
@@ -149,9 +150,12 @@ def _is_text(value: Any) -> bool:
 def _dotted(root: Any, path: JsonPath) -> str:
     """Return a path as FHIRPath writes it, from the type of the resource on."""
     kind = root.get("resourceType") if isinstance(root, dict) else None
-    text = str(kind or "$this")
+    text = kind if isinstance(kind, str) and kind.isalpha() else "$this"
     for step in path:
-        text += f"[{step}]" if isinstance(step, int) else f".{step}"
+        if isinstance(step, int):
+            text += f"[{step}]"
+        else:  # a key may be anything, a name among it
+            text += f".{step}" if re.fullmatch(r"_?[A-Za-z][A-Za-z0-9]{0,40}", step) else ".?"
     return text
 
 

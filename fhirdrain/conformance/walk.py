@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -82,7 +82,3 @@ class Report:
             value=str(value),
         )
         self.found.append((issue, node.path))
-
-
-# A rule about every value of one type, called by the walk once the value's structure is known.
-TypeRule = Callable[[Node, Report], None]

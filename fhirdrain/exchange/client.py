@@ -11,6 +11,7 @@ from urllib.parse import urljoin, urlsplit
 import requests
 from requests.adapters import HTTPAdapter
 from requests.exceptions import InvalidSchema, InvalidURL, MissingSchema
+from urllib3.exceptions import ProtocolError, ReadTimeoutError
 from urllib3.util.retry import Retry
 
 from fhirdrain.errors import ConfigurationError, ServerError, SignInError, UnreachableError
@@ -19,7 +20,7 @@ from fhirdrain.issues import Issue, from_operation_outcome, render_issue
 from fhirdrain.vocabulary.jsontext import decode, encode
 
 JSON = "application/fhir+json"
-_TIMEOUT = (10, 120)  # seconds to connect, and between two bytes
+_TIMEOUT = (10, 60)  # seconds to connect, and between two bytes
 
 
 # Issue types by which a server says that a search's answer is not whole.
@@ -77,6 +78,7 @@ class Client:
         self._session.headers["Accept"] = JSON
         retry = Retry(
             total=3,
+            read=1,
             backoff_factor=0.3,
             status_forcelist=(429, 502, 503, 504),
             allowed_methods=None,
@@ -92,7 +94,10 @@ class Client:
 
     def get(self, url: str, params: Sequence[tuple[str, str]] = ()) -> Any:
         """Return the JSON at a URL (relative to the base, or of the same origin)."""
-        return self._decoded(self._send("GET", self._absolute(url), params=list(params)))
+        response = self._send("GET", self._absolute(url), params=list(params))
+        if response.status_code != 200:
+            raise ServerError(f"HTTP {response.status_code}: not a whole answer", place=self.base)
+        return self._decoded(response)
 
     def transaction(self, bundle: Mapping[str, Any], *, repeatable: bool) -> Any:
         """Post a transaction and return the server's answer with the resources in it.
@@ -139,7 +144,7 @@ class Client:
         Follows next links only on the server's own origin. Raises `ServerError` when a page is
         missing or the server says that the answer is not complete: never a short answer.
         """
-        page = self._page(kind, self.get(kind, params))
+        page = self._page(kind, kind, params)
         seen: set[str] = set()
         matches = 0
         while True:
@@ -154,16 +159,23 @@ class Client:
             if page.following in seen:
                 raise ServerError(f"the pages of {kind} lead in a circle", place=self.base)
             seen.add(page.following)
-            page = self._page(kind, self.get(page.following), page.total)
+            page = self._page(kind, page.following, (), page.total)
         if page.total is not None and matches < page.total:
             raise ServerError(
                 f"the search of {kind} is not complete: {matches} of {page.total} came",
                 place=self.base,
             )
 
-    def _page(self, kind: str, body: Any, total: int | None = None) -> _Page:
-        """Return one page of a search, its shape looked at; raises `ServerError`."""
-        if not isinstance(body, dict) or body.get("type") != "searchset":
+    def _page(
+        self, kind: str, url: str, params: Sequence[tuple[str, str]], total: int | None = None
+    ) -> _Page:
+        """Fetch one page of a search and look at its shape; raises `ServerError`."""
+        response = self._send("GET", self._absolute(url), params=list(params))
+        body = self._decoded(response)
+        if not isinstance(body, dict) or (body.get("resourceType"), body.get("type")) != (
+            "Bundle",
+            "searchset",
+        ):
             raise ServerError(f"the answer to a search of {kind} is no searchset", place=self.base)
         entries, links = body.get("entry", []), body.get("link", [])
         whole = (
@@ -179,6 +191,8 @@ class Client:
         stated = body.get("total")
         if total is None and isinstance(stated, int):
             total = stated
+        if response.status_code == 206 and total is None and not following:
+            raise ServerError(f"the server gives a part of the {kind}s (206)", place=self.base)
         return _Page(entries, str(following[0]) if following else None, total)
 
     def _heed(self, kind: str, outcome: dict[str, Any]) -> None:
@@ -233,18 +247,27 @@ class Client:
             raise UnreachableError(
                 "the server's certificate does not hold", place=self.base
             ) from None
-        except requests.exceptions.Timeout:
-            raise UnreachableError("no answer in time", place=self.base) from None
         except requests.exceptions.RequestException as error:
-            reason = "the connection was refused" if "refused" in str(error) else "it is not there"
-            raise UnreachableError(
-                f"no answer from the server: {reason}",
-                place=self.base,
-                hint="is the server running, and is the URL right?",
-            ) from None
+            raise self._unreachable(error) from None
         except OSError as error:  # a certificate bundle that the environment names and is not there
             raise ConfigurationError(f"no connection can be made: {error}") from None
         return self._judged(response)
+
+    def _unreachable(self, error: requests.exceptions.RequestException) -> UnreachableError:
+        """Say in which way nothing usable came."""
+        reason = getattr(error.args[0], "reason", error.args[0]) if error.args else error
+        if isinstance(error, requests.exceptions.Timeout) or isinstance(reason, ReadTimeoutError):
+            return UnreachableError("no answer in time", place=self.base)
+        if isinstance(error, requests.exceptions.ChunkedEncodingError) or isinstance(
+            reason, ProtocolError
+        ):
+            return UnreachableError("the answer broke off", place=self.base)
+        refused = "refused" in str(error)
+        return UnreachableError(
+            f"no answer from the server{': the connection was refused' if refused else ''}",
+            place=self.base,
+            hint="is the server running, and is the URL right?",
+        )
 
     def _judged(self, response: requests.Response) -> requests.Response:
         status = response.status_code

@@ -11,7 +11,7 @@ from typing import Any
 
 from fhirdrain.errors import FhirdrainError, ServerError
 from fhirdrain.exchange.client import Client, RequestRefused
-from fhirdrain.issues import Issue
+from fhirdrain.issues import Issue, from_operation_outcome
 
 Json = dict[str, Any]
 
@@ -38,8 +38,8 @@ class Delivery:
 
     `created`, `present` (there already, and the same), `different` (there already, not the same,
     with what differs), `uncompared` (there already, and why it could not be compared), `refused`
-    (with the server's reason), `parked` (its patient is not known there), `waiting` (not sent,
-    since the server or the line failed: `failure`). `told` is what the server said in refusing.
+    (with the server's reason), `parked` (its patient is not known there), `waiting` (not known to
+    be there, since the server or the line failed: `failure`). `told` is what the server said.
     """
 
     created: list[Entry] = field(default_factory=list)
@@ -183,6 +183,11 @@ def _send_piece(
     bundle = {"resourceType": "Bundle", "type": "transaction", "entry": bodies}
     answer = client.transaction(bundle, repeatable=all(_repeatable(body) for body in bodies))
     answers = _answers(client, answer, len(piece))
+    for sent, got in zip(bodies, answers, strict=True):
+        if not _is_answer_to(sent["resource"], got):
+            raise ServerError(
+                "the answers are not those to what was sent, in its order", place=client.base
+            )
     for entry, sent, got in zip(piece, bodies, answers, strict=True):
         _judge(client, entry, sent, got, delivery)
 
@@ -206,6 +211,18 @@ def _answers(client: Client, answer: Any, count: int) -> list[Json]:
     if not whole:
         raise ServerError("the answer to a transaction is broken", place=client.base)
     return answers
+
+
+def _is_answer_to(sent: Json, answer: Json) -> bool:
+    """Tell whether an answer can be that to an entry, by type and, where it is told, identifier."""
+    location = _located(answer)
+    if location is not None and location.split("/")[0] != sent.get("resourceType"):
+        return False
+    held = answer.get("resource", {})
+    if held.get("resourceType") in (None, "OperationOutcome"):
+        return True
+    mine, theirs = sent.get("identifier"), held.get("identifier")
+    return held["resourceType"] == sent.get("resourceType") and (not mine or mine == theirs)
 
 
 def _prepared(body: Json, known: Mapping[str, str]) -> Json:
@@ -245,8 +262,9 @@ def _judge(
 ) -> None:
     status = str(answer.get("response", {}).get("status", ""))[:3]
     location = _located(answer)
-    if location and "fullUrl" in entry.body:
-        delivery.locations[entry.body["fullUrl"]] = location
+    if status in ("200", "201", "304") and "fullUrl" in entry.body:
+        # Where the server does not say, later pieces find it by its identifier.
+        delivery.locations[entry.body["fullUrl"]] = location or _by_identifier(sent)
     if status == "201":
         delivery.created.append(entry)
     elif status in ("200", "304") and sent.get("request", {}).get("method") == "PUT":
@@ -268,7 +286,21 @@ def _judge(
         else:
             delivery.present.append(entry)
     else:
-        delivery.refused.append((entry, f"the server answered {status or 'nothing'}"))
+        issues = from_operation_outcome(answer["response"].get("outcome"))
+        delivery.told += issues
+        reasons = [
+            f"HTTP {status or 'without a status'}",
+            *dict.fromkeys(i.message for i in issues),
+        ]
+        delivery.refused.append((entry, "; ".join(reasons)))
+
+
+def _by_identifier(sent: Json) -> str:
+    """Return a conditional reference to what was sent before."""
+    condition = sent.get("request", {}).get("ifNoneExist")
+    if condition:
+        return f"{sent['resource']['resourceType']}?{condition}"
+    return str(sent["request"]["url"])
 
 
 def differences(sent: Any, held: Any, path: str = "") -> list[str]:

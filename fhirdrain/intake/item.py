@@ -15,7 +15,8 @@ class SourceItem:
 
     Exactly one of these holds: `issue` says why it was refused, `set_aside` why it is no reading,
     or `readings` are what it says. `withdraws` marks a withdrawal without content of its own,
-    `silent` an item set aside because it says nothing (any more, if it once did).
+    `silent` an item set aside because it says nothing (any more, if it once did). `mended` items
+    come from a rejects file; `stored` is the recorded time as it was written.
     `raw` is the record as it stood in the file, so that a refused one can be written out whole.
     """
 
@@ -26,6 +27,8 @@ class SourceItem:
     readings: tuple[Reading, ...] = ()
     withdraws: bool = False
     silent: bool = False
+    stored: str = ""
+    mended: bool = False
     set_aside: str = ""
     issue: Issue | None = None
     patient: str = ""

@@ -31,6 +31,8 @@ class Spill:
             # The key is the order, so giving back needs no sorting.
             "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
             " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
+            "CREATE TABLE later (kind TEXT, id TEXT, stored TEXT, body BLOB);"
+            "CREATE INDEX later_by_row ON later (kind, id, stored);"
             "CREATE TABLE row (id TEXT, patient TEXT, item TEXT,"
             " PRIMARY KEY (id, patient, item)) WITHOUT ROWID;"
         )
@@ -61,6 +63,34 @@ class Spill:
             self._rows.append((item.row, item.patient, item.item))
         if len(self._waiting) >= _BATCH:
             self._flush()
+
+    def hold(self, item: SourceItem, kind: str) -> None:
+        """Keep a refused or a mended item until all have been seen."""
+        body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
+        self._base.execute(
+            "INSERT INTO later VALUES (?, ?, ?, ?)", (kind, item.row, item.stored, body)
+        )
+
+    def held(self, kind: str) -> Iterator[SourceItem]:
+        """Yield the items held back of a kind, in the order they came."""
+        rows = self._base.execute(
+            "SELECT body FROM later WHERE kind = ? ORDER BY rowid", (kind,)
+        ).fetchall()
+        for (body,) in rows:
+            yield pickle.loads(body)
+
+    def take_refused(self, mended: SourceItem) -> SourceItem | None:
+        """Take out the refused row that a mended one stands for: the first of its id, if any."""
+        row = self._base.execute(
+            "SELECT rowid, body FROM later WHERE kind = 'refused' AND id = ? AND stored = ?"
+            " ORDER BY rowid LIMIT 1",
+            (mended.row, mended.stored),
+        ).fetchone()
+        if row is None:
+            return None
+        self._base.execute("DELETE FROM later WHERE rowid = ?", (row[0],))
+        found: SourceItem = pickle.loads(row[1])
+        return found
 
     def _flush(self) -> None:
         self._base.executemany("INSERT INTO item VALUES (?, ?, ?, ?, ?)", self._waiting)

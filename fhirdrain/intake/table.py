@@ -99,7 +99,9 @@ class Table:
         try:
             header = next(self._rows)
         except StopIteration:
-            raise SourceError("the file is empty", place=str(self.path)) from None
+            raise SourceError(
+                "the file is empty", place=str(self.path), hint="did its export fail?"
+            ) from None
         except (csv.Error, UnicodeError) as error:
             raise SourceError(
                 f"the header cannot be read: {error}", place=f"{self.path}:1"
@@ -155,7 +157,17 @@ class Table:
                     yield item
                     return
                 if cells:
-                    yield self._read(start, cells)
+                    item = self._read(start, cells)
+                    if self.cut_short and item.issue is None:
+                        # The last cell may have lost its end, and nothing in it would show.
+                        refused = _Refused(
+                            "no-line-end",
+                            "the last row has no line end behind it",
+                            hint="was the file cut short? If the row is whole, end its line",
+                        )
+                        item.readings, item.set_aside, item.withdraws = (), "", False
+                        item.issue = self._issue(start, refused, len(self._lines[-1]) + 1)
+                    yield item
 
     def close(self) -> None:
         """Let go of the file, read to its end or not."""
@@ -163,10 +175,10 @@ class Table:
 
     def _item(self, line: int) -> SourceItem:
         self._arrival += 1
-        return SourceItem(str(self.path), line, self._arrival, "".join(self._lines))
+        mended = self.header[-1] == WHY_COLUMN
+        return SourceItem(str(self.path), line, self._arrival, "".join(self._lines), mended=mended)
 
-    def _issue(self, line: int, refused: _Refused) -> Issue:
-        column = 0
+    def _issue(self, line: int, refused: _Refused, column: int = 0) -> Issue:
         if refused.column in self._index and len(self._lines) == 1:
             column = _cell_column(
                 self._lines[0], self._index[refused.column], self.source.delimiter
@@ -193,7 +205,9 @@ class Table:
                 raise _Refused(
                     "row-length",
                     f"the row has {len(cells)} of {len(self.header)} columns",
-                    hint="was the file cut short?" if self.cut_short else "",
+                    hint="was the file cut short?"
+                    if self.cut_short
+                    else "is a delimiter missing, or a line end inside a cell unquoted?",
                 )
             if any("\udc80" <= c <= "\udcff" for cell in cells for c in cell):
                 raise _Refused(
@@ -210,7 +224,9 @@ class Table:
             _Row(self, cells, item).read()
         except _Refused as refused:
             item.readings = ()
-            item.issue = self._issue(line, refused)
+            line_end = len(self._lines[-1].rstrip("\r\n")) + 1 if len(self._lines) == 1 else 0
+            column = {"row-length": line_end, "encoding": _first_odd(self._lines[0]) + 1}
+            item.issue = self._issue(line, refused, column.get(refused.rule, 0))
         return item
 
 
@@ -238,6 +254,7 @@ class _Row:
         item.row = self.cell("row") or None
         item.item = self.cell("item")
         item.patient = self.cell("patient")
+        item.stored = self.cell("recorded")
         for column, values in source.set_aside:
             if self.cells[self.table._index[column]].strip() in values and not self.is_struck():
                 item.set_aside = f'column "{column}" marks it as no reading'
@@ -382,7 +399,8 @@ class _Row:
         unit = self.unit(meant, observable, behind)
         limit = _beyond(value, unit, observable)
         if limit:
-            raise self.refuse("impossible", "value", f"{observable.name} {limit}")
+            hint = "is the sign a slip?" if "negative" in limit else f"is it really in {unit}?"
+            raise self.refuse("impossible", "value", f"{observable.name} {limit}", hint)
         return (Meaning(observable.name, value, unit),)
 
     def number(self, text: str, key: str, *, volume: bool) -> Decimal:
@@ -535,8 +553,10 @@ def open_table(path: Path, source: Source, site: Site, first: int = 0) -> Table:
             f'source "{source.name}" is {source.kind}, {source.layout}:'
             " this version reads long tables",
         )
-    if not path.is_file():
-        raise SourceError("there is no such file", place=str(path))
+    if path.is_dir():
+        raise SourceError("is a folder", place=str(path), hint="name the files in it")
+    if not path.exists():
+        raise SourceError("there is no such file", place=str(path), hint="is the name right?")
     return Table(path, source, site, first)
 
 
@@ -547,7 +567,11 @@ def _refuse_binary(path: Path, encoding: str) -> None:
     except OSError as error:
         raise SourceError(f"cannot be read: {error.strerror}", place=str(path)) from None
     if b"\0" in start and not encoding.lower().startswith(("utf-16", "utf-32", "utf16", "utf32")):
-        raise SourceError("is a binary file, not a table", place=str(path))
+        raise SourceError(
+            "is a binary file, not a table",
+            place=str(path),
+            hint="a table of wide characters needs its encoding in the site file, as utf-16",
+        )
 
 
 def _unreadable(error: csv.Error, line: int) -> _Refused:
@@ -568,6 +592,11 @@ def _beyond(value: Decimal, unit: str, of: Observable | Component) -> str:
     if of.high is not None and number > of.high:
         return f"is above {of.high} {of.units[0]}, more than is possible"
     return ""
+
+
+def _first_odd(line: str) -> int:
+    """Return where the first byte that could not be decoded stands, -1 for none."""
+    return next((n for n, c in enumerate(line) if "\udc80" <= c <= "\udcff"), -1)
 
 
 def _cell_column(line: str, index: int, delimiter: str) -> int:

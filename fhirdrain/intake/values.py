@@ -85,7 +85,7 @@ def read_time(text: str, source: Source) -> datetime:
                 raise ValueError
             moment = datetime.fromisoformat(text)
         else:
-            moment = datetime.strptime(text, source.time_format)
+            moment = _by_pattern(text, source.time_format)
     except ValueError:
         raise ValueRefused(
             "time", "not a time in this source's format", f'time_format = "{source.time_format}"'
@@ -109,9 +109,19 @@ def read_time(text: str, source: Source) -> datetime:
         return found
     except WallTimeError as error:
         raise ValueRefused(
-            "ambiguous-time" if "twice" in str(error) else "time",
+            "ambiguous-time" if error.offsets else "time",
             "falls into the hour that comes twice at a clock change"
-            if "twice" in str(error)
+            if error.offsets
             else "falls into the hour that a clock change leaves out",
-            "give the time with its offset, as +02:00",
+            f"write its offset behind it: {' or '.join(error.offsets)}" if error.offsets else "",
         ) from None
+
+
+def _by_pattern(text: str, pattern: str) -> datetime:
+    """Return the time a text says by a pattern, with an offset behind it where one is given."""
+    try:
+        return datetime.strptime(text, pattern)
+    except ValueError:
+        if "%z" in pattern:
+            raise
+        return datetime.strptime(text.replace(" +", "+").replace(" -", "-"), f"{pattern}%z")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from typing import Any
 
@@ -65,15 +66,21 @@ def from_operation_outcome(outcome: Any) -> list[Issue]:
         text = details.get("text") if isinstance(details, dict) else None
         severity = entry.get("severity")
         places = entry.get("expression") or entry.get("location")
-        code = str(entry.get("code") or "processing")
+        code = str(entry.get("code"))
+        if not re.fullmatch(r"[a-z]{1,20}(-[a-z]{1,20})*", code):
+            code = "processing"
+        place = str(places[0]) if isinstance(places, list) and places else ""
+        said = [text or entry.get("diagnostics") or ""]
+        if not re.fullmatch(r"[A-Za-z0-9.\[\]]{0,200}", place):
+            said, place = [*said, place], ""
         issues.append(
             Issue(
                 severity=severity if severity in SEVERITIES else "error",
                 code=code,
                 rule="server",
                 message=f"the server says: {code}",
-                location=str(places[0]) if isinstance(places, list) and places else "",
-                value=str(text or entry.get("diagnostics") or ""),
+                location=place,
+                value=" ".join(" ".join(map(str, said)).split()),
             )
         )
     return issues

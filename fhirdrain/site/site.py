@@ -31,7 +31,7 @@ from fhirdrain.site.model import (
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
 from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Component, Observable
-from fhirdrain.vocabulary.units import MISLEADING, UNITS, UnitError, convert, unit_of
+from fhirdrain.vocabulary.units import ALIASES, MISLEADING, UNITS, UnitError, convert, unit_of
 
 __all__ = ["Item", "Meaning", "Site", "Source", "load_site", "read_site"]
 
@@ -247,6 +247,8 @@ class _Compiler:
         for text, code in model.units.items():
             if text in UNITS or text in MISLEADING:
                 self.fault(f'"{text}" is a UCUM code and means what UCUM says', "units", text)
+            elif code in UNITS and ALIASES.get(text, code) != code:
+                self.fault(f'"{text}" is known to mean {ALIASES[text]}', "units", text)
             elif code in UNITS:
                 self.aliases[text] = code
             else:
@@ -515,7 +517,11 @@ class _Compiler:
         if name is None:
             return None
         if name not in OBSERVABLES:
-            self.fault(f'unknown observable "{name}"', *loc, hint=nearest(name, OBSERVABLES))
+            holders = [o.name for o in OBSERVABLES.values() if name in o.component_names]
+            hint = nearest(name, OBSERVABLES)
+            if holders:
+                hint = f"a part of {holders[0]}: {holders[0]} = {{ value = ..., {name} = ... }}"
+            self.fault(f'unknown observable "{name}"', *loc, hint=hint)
             return None
         return OBSERVABLES[name]
 
@@ -608,7 +614,8 @@ class _Compiler:
             self.fault(
                 f'"{stated}" is no word of {observable.name}',
                 *at,
-                hint=nearest(str(stated), observable.words) or "it takes only its parts",
+                hint=nearest(str(stated), observable.words)
+                or f"it takes only its parts: {', '.join(observable.component_names)}",
             )
         elif observable.name == "air-leak" and stated == "none" != leak_from_parts(parts):
             self.fault(

@@ -2,25 +2,19 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Iterable
-from pathlib import Path
 
-from fhirdrain.conformance import check_bytes, check_file
-from fhirdrain.errors import RefusedError, SourceError
+from fhirdrain.conformance import check_bytes
+from fhirdrain.errors import RefusedError
 from fhirdrain.issues import Issue
+from fhirdrain.street.sources import read_source
 
 
 def check_sources(names: Iterable[str]) -> list[Issue]:
     """Return what is wrong in files; `-` is standard input. Raises `SourceError`."""
     issues: list[Issue] = []
     for name in names:
-        if name == "-" and sys.stdin is None:
-            raise SourceError("standard input is closed")
-        if name == "-":
-            issues += check_bytes(sys.stdin.buffer.read(), "<stdin>")
-        else:
-            issues += check_file(Path(name))
+        issues += check_bytes(*read_source(name))
     return issues
 
 

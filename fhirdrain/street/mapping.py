@@ -83,6 +83,7 @@ class MapReport:
     drains: list[DrainSummary] = field(default_factory=list)
     resources: dict[str, int] = field(default_factory=dict)
     versions: int = 0
+    outgoing: dict[str, int] = field(default_factory=dict)
     rejects: list[Path] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
@@ -123,11 +124,12 @@ def map_sources(
         refused = stack.enter_context(_Rejects(rejects, source, tables, protected))
         for table in tables:
             for item in table:
-                _take(item, site, report, spill, refused, keep_items)
+                _take(item, site, report, spill, keep_items)
             if table.cut_short:
                 report.notes.append(
                     f"{table.path}: no line end behind the last row: was the file cut short?"
                 )
+        _settle_mended(report, spill, refused, keep_items)
         several = spill.rows_said_of_several()
         if several:
             report.notes.append(
@@ -144,6 +146,11 @@ def map_sources(
                 report.drains += summaries
         report.resources = writer.counts
         report.rejects = refused.written
+        report.notes += (
+            f"{path} is from an earlier run: this one refused nothing into it"
+            for path in refused.left_over()
+        )
+        report.outgoing = store.outgoing_by_state() if store is not None else {}
     return report
 
 
@@ -152,13 +159,12 @@ def _take(
     site: Site,
     report: MapReport,
     spill: Spill,
-    refused: _Rejects,
     keep_items: bool,
 ) -> None:
     report.items += 1
     report.respelled.update(item.respelled)
     if item.issue is not None:
-        _reject(item, item.issue, report, refused)
+        spill.hold(item, "refused")
     elif item.set_aside:
         _set_aside(item, item.set_aside, report, keep_items)
         if item.silent:
@@ -167,7 +173,23 @@ def _take(
         item.readings = tuple(
             replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
         )
+        if item.mended and item.row is not None:
+            spill.hold(item, "mended")
+        else:
+            spill.add(item)
+
+
+def _settle_mended(report: MapReport, spill: Spill, refused: _Rejects, keep_items: bool) -> None:
+    """Let mended rows stand in the place of the refused ones; refuse what was not mended."""
+    for item in spill.held("mended"):
+        original = spill.take_refused(item)
+        if original is not None:
+            item.arrival = original.arrival
+            _set_aside(original, "refused, and mended in another row", report, keep_items)
         spill.add(item)
+    for item in spill.held("refused"):
+        assert item.issue is not None
+        _reject(item, item.issue, report, refused)
 
 
 def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: _Rejects) -> None:
@@ -361,6 +383,10 @@ class _Rejects:
     def written(self) -> list[Path]:
         """Return the files that hold something."""
         return [self._paths[header] for header in self._streams]
+
+    def left_over(self) -> list[Path]:
+        """Return the files of these names that this run did not write."""
+        return [p for p in self._paths.values() if p.is_file() and p not in self.written]
 
     def __enter__(self) -> _Rejects:
         return self

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import sys
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from fhirdrain.conformance import check_bytes
-from fhirdrain.errors import RefusedError, SourceError
+from fhirdrain.errors import FhirdrainError, PartlyDeliveredError, RefusedError, ServerError
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery, Entry, deliver, entries_of, pieces
 from fhirdrain.issues import Issue
 from fhirdrain.store import Store
 from fhirdrain.street.checking import refuse_errors
+from fhirdrain.street.sources import read_source
 from fhirdrain.vocabulary.jsontext import decode
 
 
@@ -37,11 +37,7 @@ def prepare(name: str, *, checked: bool = True) -> Parcel:
     Raises `RefusedError` when the check finds errors, or when it is no transaction; `SourceError`
     when it cannot be read.
     """
-    file = "<stdin>" if name == "-" else name
-    try:
-        data = sys.stdin.buffer.read() if name == "-" else Path(name).read_bytes()
-    except OSError as error:
-        raise SourceError(f"cannot be read: {error.strerror}", place=file) from None
+    data, file = read_source(name)
     issues = check_bytes(data, file) if checked else []
     refuse_errors(issues, name)
     try:
@@ -90,6 +86,41 @@ def post(client: Client, parcel: Parcel, *, create_patients: bool = False) -> De
     """Send a parcel to a server whose release is spoken, and return what became of it."""
     client.release()
     return deliver(client, parcel.entries, create_patients=create_patients)
+
+
+def post_all(
+    client: Client, parcels: Iterable[Parcel], *, create_patients: bool = False
+) -> Iterator[tuple[Parcel, Delivery]]:
+    """Send parcels one after the other; when the server fails, the rest is left waiting."""
+    failure: FhirdrainError | None = None
+    for parcel in parcels:
+        if failure is None:
+            try:
+                delivery = post(client, parcel, create_patients=create_patients)
+                failure = delivery.failure
+                yield parcel, delivery
+                continue
+            except ServerError as error:
+                failure = error
+        yield parcel, Delivery(waiting=list(parcel.entries), failure=failure)
+
+
+def settle(deliveries: Iterable[Delivery]) -> int:
+    """Return the exit code of deliveries: 0 all is well, 1 refused or different.
+
+    Raises the server's failure when nothing was delivered, `PartlyDeliveredError` when a part was.
+    """
+    deliveries = list(deliveries)
+    failure = next((d.failure for d in deliveries if d.failure is not None), None)
+    if failure is not None:
+        if not any(delivery.delivered for delivery in deliveries):
+            raise failure
+        raise PartlyDeliveredError(
+            f"a part was delivered, then: {failure}",
+            hint="post the same files again: what is there is not doubled",
+        )
+    lacking = any(d.different or d.uncompared or d.refused or d.parked for d in deliveries)
+    return 1 if lacking else 0
 
 
 def note(store: Store, client: Client, delivery: Delivery) -> None:

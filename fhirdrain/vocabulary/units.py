@@ -59,6 +59,9 @@ UNITS: Mapping[str, Unit] = dict(
         _unit("mL", "volume", "1"),
         _unit("cm3", "volume", "1"),
         _unit("L", "volume", "1000"),
+        _unit("dL", "volume", "100"),
+        _unit("cL", "volume", "10"),
+        _unit("uL", "volume", "1/1000"),
         # rate, base mL/h
         _unit("mL/h", "rate", "1"),
         _unit("mL/(8.h)", "rate", "1/8"),
@@ -76,6 +79,10 @@ UNITS: Mapping[str, Unit] = dict(
         _unit("Pa", "pressure", "1"),
         _unit("mbar", "pressure", "100"),
         _unit("mm[Hg]", "pressure", "133.322"),
+        _unit("m[H2O]", "pressure", "9806.65"),
+        _unit("mm[H2O]", "pressure", "9.80665"),
+        _unit("bar", "pressure", "100000"),
+        _unit("MPa", "pressure", "1000000"),
         # length, base mm
         _unit("cm", "length", "10"),
         _unit("mm", "length", "1"),

@@ -328,6 +328,7 @@ class Dying(Page):
 
 def test_a_server_that_fails_half_way_is_exit_code_4(work):
     server = HTTPServer(("127.0.0.1", 0), Dying)
+    Dying.taken = 0
     thread = Thread(target=server.serve_forever)
     thread.start()
     try:
@@ -340,7 +341,7 @@ def test_a_server_that_fails_half_way_is_exit_code_4(work):
         server.server_close()
     assert code == 4, err
     assert "3 created" in err
-    assert "3 not sent" in err
+    assert "3 not confirmed" in err
     assert "a part was delivered" in err
 
 
@@ -405,6 +406,7 @@ def test_outputs_that_take_nothing(work):
     for command in (
         f"-m fhirdrain map {path} --site {work}/site.toml > /dev/full",
         f"-m fhirdrain map {path} --site {work}/site.toml >&-",
+        "-m fhirdrain post - --server http://127.0.0.1:1/fhir <&-",
         "-m fhirdrain about > /dev/full",
     ):
         result = subprocess.run(
@@ -452,3 +454,40 @@ def test_bundles_that_cannot_be_sent_once_are_refused(bundle, server):
     for more in ([], ["--unchecked"]):
         code, _, err = run("post", "-", "--server", server, *more, stdin=bundle.encode())
         assert code == 1, err
+
+
+def test_the_second_of_two_files_may_fail(work):
+    server = HTTPServer(("127.0.0.1", 0), Dying)
+    Dying.taken = 0
+    thread = Thread(target=server.serve_forever)
+    thread.start()
+    paths = []
+    for number in (1, 2):
+        path = source(work, row(id=str(number), item="lvl", value="5"), name=f"{number}.csv")
+        assert map_(work, path, "--out", f"{number}.json")[0] == 0
+        paths.append(work / f"{number}.json")
+    try:
+        code, _, err = run("post", *paths, "--server", f"http://127.0.0.1:{server.server_port}")
+    finally:
+        server.shutdown()
+        thread.join()
+        server.server_close()
+    assert code == 4, err
+    assert "post the same files again" in err
+
+
+def test_an_old_file_keeps_its_rights(work):
+    out = work / "o.json"
+    out.touch(mode=0o600)
+    os.chmod(out, 0o600)
+    assert map_(work, source(work, row(id="1", item="lvl", value="5")), "--out", out)[0] == 0
+    assert out.stat().st_mode & 0o777 == 0o600
+
+
+def test_rejects_of_an_earlier_run_are_said(work):
+    bad = source(work, row(id="1", item="lvl", value="x"), name="bad.csv")
+    assert map_(work, bad, "--out", "o.json", "--rejects", "r.csv")[0] == 1
+    good = source(work, row(id="1", item="lvl", value="5"))
+    code, _, err = map_(work, good, "--out", "o.json", "--rejects", "r.csv")
+    assert code == 0
+    assert "r.csv is from an earlier run" in err

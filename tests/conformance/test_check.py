@@ -362,3 +362,24 @@ def test_below_a_doubled_key_nothing_more_is_said():
 def test_ndjson_may_begin_with_a_byte_order_mark():
     line = encode(level())
     assert check_bytes(b"\xef\xbb\xbf" + line + b"\n" + line + b"\n") == []
+
+
+def test_nothing_of_the_data_is_in_a_message():
+    leaky = level(
+        code={
+            "coding": [
+                {"system": "http://loinc.org", "code": "MRN-12345"},
+                {"system": LOCAL, "code": "MRN-12345"},
+            ]
+        },
+        meta={"profile": ["http://x/MRN-12345"]},
+        valueQuantity={**QUANTITY, "code": "MRN-12345"},
+        subject={"reference": "#MRN-12345"},
+        component=[{"code": local("MRN-12345"), "valueString": "x"}],
+        **{"Jane Doe": 1},
+    )
+    shown = json.dumps(to_operation_outcome(check_resource(leaky)))
+    assert "12345" not in shown
+    assert "Jane" not in shown
+    (issue, *_) = check_bytes(b'{"resourceType": "Patient", "Jane Doe": 1, "Jane Doe": 2}')
+    assert "Jane" not in issue.message + issue.location

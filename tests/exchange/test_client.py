@@ -283,3 +283,25 @@ def test_a_secret_in_a_url_is_refused_and_not_shown(url):
     with pytest.raises(ConfigurationError) as caught:
         Client(url, Bearer(None))
     assert "SECRET" not in str(caught.value)
+
+
+def test_a_part_of_an_answer_is_no_answer(client, web):
+    web.get(f"{BASE}/Patient", json=page({"id": "1"}), status=206)
+    with pytest.raises(ServerError, match="206"):
+        list(client.search("Patient", []))
+    web.get(f"{BASE}/Device", json=page({"id": "1"}, total=1), status=206)
+    assert len(list(client.search("Device", []))) == 1
+
+
+def test_what_a_server_says_stays_out_of_messages(client, web):
+    issue = {
+        "severity": "error",
+        "code": "invalid\nSECOND LINE",
+        "expression": ["Patient.where(value='MRN-12345')"],
+    }
+    web.post(BASE, json={"resourceType": "OperationOutcome", "issue": [issue]}, status=422)
+    with pytest.raises(RequestRefused) as caught:
+        client.transaction({}, repeatable=True)
+    assert "MRN" not in str(caught.value)
+    assert "\n" not in str(caught.value)
+    assert "MRN-12345" in caught.value.issues[0].value

@@ -207,3 +207,57 @@ def test_broken_answers_to_a_transaction(entries):
     found = deliver(Broken("a"), entries_of(bundle(entry(1, "a"))))
     assert isinstance(found.failure, ServerError)
     assert len(found.waiting) == 1
+
+
+def test_without_locations_later_pieces_find_things_by_their_identifiers():
+    class Silent(Server):
+        def transaction(self, sent, *, repeatable):
+            answer = super().transaction(sent, repeatable=repeatable)
+            for one in answer["entry"]:
+                del one["response"]["location"]
+            return answer
+
+    one, two = entry(1, "a"), entry(2, "a", derivedFrom=[{"reference": "urn:uuid:1"}])
+    server = Silent("a")
+    found = deliver(server, entries_of(bundle(one, two)), most=1)
+    assert len(found.created) == 2
+    reference = server.sent[1]["entry"][0]["resource"]["derivedFrom"][0]["reference"]
+    assert reference == "Observation?identifier=o|1"
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        {"response": {"status": "201", "location": "Device/1"}},
+        {
+            "response": {"status": "201"},
+            "resource": {"resourceType": "Observation", "identifier": [{"value": "x"}]},
+        },
+    ],
+)
+def test_answers_in_another_order_are_noticed(answer):
+    class Mixed(Server):
+        def transaction(self, sent, *, repeatable):
+            return {"type": "transaction-response", "entry": [answer]}
+
+    one = entry(1, "a", identifier=[{"system": "o", "value": "1"}])
+    found = deliver(Mixed("a"), entries_of(bundle(one)))
+    assert "not those to what was sent" in str(found.failure)
+    assert found.created == []
+
+
+def test_the_reason_of_one_refused_entry_is_told():
+    class Strict(Server):
+        def transaction(self, sent, *, repeatable):
+            outcome = {
+                "resourceType": "OperationOutcome",
+                "issue": [{"severity": "error", "code": "invariant", "diagnostics": "MRN 12345"}],
+            }
+            return {
+                "type": "transaction-response",
+                "entry": [{"response": {"status": "400", "outcome": outcome}}],
+            }
+
+    found = deliver(Strict("a"), entries_of(bundle(entry(1, "a"))))
+    assert found.refused[0][1] == "HTTP 400; the server says: invariant"
+    assert found.told[0].value == "MRN 12345"

@@ -298,3 +298,27 @@ def test_a_file_of_wide_characters_cut_short(tmp_path):
     text = ",".join(HEADER) + "\n" + row(item="lvl", value="5") + "\n" + row(item="lvl", value="6")
     items, _ = read(site, tmp_path, raw=text.encode("utf-16")[:-1])
     assert items[-1].issue.rule == "encoding"
+
+
+def test_a_last_row_without_its_line_end_may_have_lost_more(site, tmp_path):
+    raw = (
+        ",".join(HEADER) + "\n" + row(item="lvl", value="5") + "\n" + row(item="lvl", value="11")
+    ).encode()
+    items, _ = read(site, tmp_path, raw=raw)
+    assert [i.issue.rule if i.issue else None for i in items] == [None, "no-line-end"]
+    assert (items[1].issue.line, items[1].issue.column) == (3, len(row(item="lvl", value="11")) + 1)
+
+
+def test_an_ambiguous_time_is_mended_as_the_hint_says(tmp_path):
+    site = make_site(tmp_path, source='time_format = "%d.%m.%Y %H:%M"')
+    item = one(site, tmp_path, item="lvl", value="5", seen="26.10.2025 02:30")
+    assert item.issue.hint == "write its offset behind it: +02:00 or +01:00"
+    (reading,) = one(site, tmp_path, item="lvl", value="5", seen="26.10.2025 02:30 +01:00").readings
+    assert reading.time.isoformat() == "2025-10-26T02:30:00+01:00"
+
+
+@pytest.mark.parametrize(
+    ("cells", "hint"), [({"value": "-5"}, "sign"), ({"value": "20000"}, "really in mL")]
+)
+def test_impossible_numbers_have_a_hint(site, tmp_path, cells, hint):
+    assert hint in one(site, tmp_path, item="lvl", **cells).issue.hint

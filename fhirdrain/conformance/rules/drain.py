@@ -44,7 +44,8 @@ def check_coding(node: Node, report: Report) -> None:
         report.add(
             node,
             "local-code",
-            f'"{code}" is not a code of {LOCAL}',
+            f"not a code of {LOCAL}",
+            value=code,
             code="code-invalid",
             hint=f"nearest: {near[0]}" if near else "",
         )
@@ -54,14 +55,16 @@ def check_coding(node: Node, report: Report) -> None:
             report.add(
                 node,
                 "check-digit",
-                f'"{code}" is not a LOINC code: its check digit is wrong',
+                "not a LOINC code: its check digit is wrong",
+                value=code,
                 code="code-invalid",
             )
     elif system == SNOMED and code.isdigit() and not snomed_is_valid(code):
         report.add(
             node,
             "check-digit",
-            f'"{code}" is not a SNOMED CT id: its check digit is wrong',
+            "not a SNOMED CT id: its check digit is wrong",
+            value=code,
             code="code-invalid",
         )
 
@@ -197,8 +200,9 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
             report.add(
                 node,
                 "unit",
-                f"{error} for {of.name}",
+                f"not a unit that is known for {of.name}",
                 code="code-invalid",
+                value=code,
                 hint=f"accepted: {', '.join(of.units)}",
             )
         return
@@ -291,8 +295,9 @@ def _components(node: Node, observable: Observable, report: Report) -> None:
             report.add(
                 part.child("code"),
                 "component",
-                f'"{names[0]}" is no part of {observable.name}',
+                f"not a part of {observable.name}",
                 code="business-rule",
+                value=names[0],
                 hint=f"its parts: {', '.join(observable.component_names) or 'none'}",
             )
             continue

@@ -50,7 +50,7 @@ class References:
         if text.startswith("#"):
             ids = {c.get("id") for c in _contained(root, node)}
             if text != "#" and text[1:] not in ids:
-                add(node, "ref-1", f'nothing contained has the id "{text[1:]}"')
+                add(node, "ref-1", "nothing contained has this id", value=text)
             return
         if text.startswith(("urn:uuid:", "urn:oid:")):
             if is_bundle and text not in targets:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -35,7 +36,12 @@ def walk_resource(node: Node, report: Report, on_node: OnNode) -> None:
         near = difflib.get_close_matches(kind, resource_types(), n=1)
         hint = f"nearest: {near[0]}" if near else "R4 has no such resource"
         report.add(
-            node, "resource-type", f'"{kind}" is not an R4 resource', code="structure", hint=hint
+            node,
+            "resource-type",
+            "resourceType names no R4 resource",
+            code="structure",
+            hint=hint,
+            value=kind,
         )
         return
     typed = Node(node.value, node.path, node.fhirpath or kind, kind)
@@ -60,12 +66,17 @@ def _walk(
         found = known.get(name)
         if found is None or (key.startswith("_") and not is_primitive(found.type)):
             near = difflib.get_close_matches(key, known, n=1)
+            # A key may be anything, a name among it: only what looks like an element is shown.
+            shown = (
+                f' "{key}"' if re.fullmatch(r"_?[a-z][A-Za-z0-9]{0,40}", key) else " of that name"
+            )
             report.add(
                 Node(None, (*node.path, key), node.fhirpath),
                 "unknown-element",
-                f'{owner}{"." + path if path else ""} has no element "{key}"',
+                f"{owner}{'.' + path if path else ''} has no element{shown}",
                 code="structure",
                 hint=f"nearest: {near[0]}" if near else "",
+                value=key,
             )
             continue
         present.setdefault(found.choice or found.name, set()).add(name)

@@ -1,0 +1,20 @@
+"""Reading what a command was given: a file, or standard input for `-`."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from fhirdrain.errors import SourceError
+
+
+def read_source(name: str) -> tuple[bytes, str]:
+    """Return the bytes of a file and the name to show for it; raises `SourceError`."""
+    if name == "-":
+        if sys.stdin is None:
+            raise SourceError("standard input is closed")
+        return sys.stdin.buffer.read(), "<stdin>"
+    try:
+        return Path(name).read_bytes(), name
+    except OSError as error:
+        raise SourceError(f"cannot be read: {error.strerror}", place=name) from None
