@@ -131,7 +131,9 @@ def _in_unit_order(steps: Sequence[Reading], settings: Settings) -> list[Reading
         same = list(group)
         change = next((s for s in same if s.observable == "unit-change"), None)
         if change is not None:
-            before = [s for s in same if s is not change and _is_before(s, change, height)]
+            before = [
+                s for s in same if s is not change and _is_before(s, change, height, settings)
+            ]
             after = [s for s in same if s is not change and s not in before]
             same = [*before, change, *after]
         for step in same:
@@ -148,16 +150,25 @@ def _opening(step: Reading, settings: Settings) -> Decimal | None:
     return settings.new_unit_level if step.observable == "unit-change" else None
 
 
-def _is_before(level: Reading, change: Reading, previous: Decimal | None) -> bool:
-    """Tell whether a level of the same minute was read on the old unit."""
+def _is_before(level: Reading, change: Reading, height: Decimal | None, settings: Settings) -> bool:
+    """Tell whether a level of the minute of a change was read on the old unit.
+
+    Unit numbers decide; else what the change says of both units: within a minute neither has moved
+    far from it. Only where it does not say does the height before decide.
+    """
     if level.observable == "placed":
         return True
     number, new = level.parts.get("unit-number"), change.parts.get("unit-number")
     if number is not None and new is not None:
         return number != new
-    # Without unit numbers only the height speaks: the old unit cannot have gone down. Of the very
-    # first minute nothing is known; then the level is what the old unit came with.
-    return previous is None or (level.amount is not None and level.amount >= previous)
+    amount, opening = level.amount, _opening(change, settings)
+    closing = change.parts.get("closing-level")
+    if amount is None or amount == opening:
+        return False
+    if isinstance(closing, Decimal) and opening is not None:
+        return abs(amount - closing) <= abs(amount - opening)
+    # The old unit cannot have gone down; of a first minute nothing else is known.
+    return height is None or amount >= height
 
 
 class _Unit:

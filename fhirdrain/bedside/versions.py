@@ -45,6 +45,12 @@ def fold(versions: Iterable[Version]) -> list[Reading]:
         _with_status(reading, earlier.get(key, ()), withdrawn_before)
         for key, reading in standing.items()
     ]
+    # What shares an identity is one statement: if a part of it was put right, it was.
+    corrected = {r.identity for r in result if r.status == "corrected"}
+    result = [
+        replace(r, status="corrected") if r.identity in corrected and r.status == "final" else r
+        for r in result
+    ]
     for key, older in earlier.items():
         if key not in standing:
             # What is gone keeps its last words and takes the time of its withdrawal.

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
+import re
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.issues import Issue
+
+# File name, line, and a digest of the record, so that a file that was changed since is noticed.
+Origin = tuple[str, int, str]
 
 
 @dataclass(slots=True)
@@ -15,8 +21,8 @@ class SourceItem:
 
     Exactly one of these holds: `issue` says why it was refused, `set_aside` why it is no reading,
     or `readings` are what it says. `withdraws` marks a withdrawal without content of its own,
-    `silent` an item set aside because it says nothing (any more, if it once did). `mended` items
-    come from a rejects file; `stored` is the recorded time as it was written.
+    `silent` an item set aside because it says nothing (any more, if it once did). `origin` is the
+    place of the refused record that a row of a rejects file was made from.
     `raw` is the record as it stood in the file, so that a refused one can be written out whole.
     """
 
@@ -27,8 +33,7 @@ class SourceItem:
     readings: tuple[Reading, ...] = ()
     withdraws: bool = False
     silent: bool = False
-    stored: str = ""
-    mended: bool = False
+    origin: Origin | None = None
     set_aside: str = ""
     issue: Issue | None = None
     patient: str = ""
@@ -36,3 +41,21 @@ class SourceItem:
     item: str = ""
     recorded: datetime | None = None
     respelled: tuple[tuple[str, str], ...] = field(default_factory=tuple)
+
+    @property
+    def place(self) -> Origin:
+        """Return where the record stands, as an `origin` names it."""
+        body = self.raw.rstrip("\r\n").encode("utf-8", "surrogateescape")
+        return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8]
+
+
+def write_origin(origin: Origin) -> str:
+    """Return an origin as it stands before the reason in a rejects file."""
+    name, line, digest = origin
+    return f"{name}:{line}:{digest}: "
+
+
+def read_origin(cell: str) -> Origin | None:
+    """Return the origin in a cell of a rejects file, None when it was taken away."""
+    match = re.match(r"(.+):(\d+):([0-9a-f]{8}): ", cell, re.DOTALL)
+    return (match[1], int(match[2]), match[3]) if match else None

@@ -31,13 +31,14 @@ class Spill:
             # The key is the order, so giving back needs no sorting.
             "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
             " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
-            "CREATE TABLE later (kind TEXT, id TEXT, stored TEXT, body BLOB);"
-            "CREATE INDEX later_by_row ON later (kind, id, stored);"
+            "CREATE TABLE mended (origin TEXT, body BLOB);"
+            "CREATE TABLE original (origin TEXT PRIMARY KEY, arrival INTEGER);"
             "CREATE TABLE row (id TEXT, patient TEXT, item TEXT,"
             " PRIMARY KEY (id, patient, item)) WITHOUT ROWID;"
         )
         self._waiting: list[tuple[str, str, str, int, bytes]] = []
         self._rows: list[tuple[str, str, str]] = []
+        self._mended: set[str] = set()
 
     def __enter__(self) -> Spill:
         return self
@@ -64,33 +65,34 @@ class Spill:
         if len(self._waiting) >= _BATCH:
             self._flush()
 
-    def hold(self, item: SourceItem, kind: str) -> None:
-        """Keep a refused or a mended item until all have been seen."""
+    def hold_mended(self, item: SourceItem) -> None:
+        """Keep a row of a rejects file until its original has been seen."""
         body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
+        self._base.execute("INSERT INTO mended VALUES (?, ?)", (repr(item.origin), body))
+        self._mended.add(repr(item.origin))
+
+    def is_mended(self, item: SourceItem) -> bool:
+        """Tell whether a row stands in a rejects file too, and remember its place if it does."""
+        if not self._mended or repr(item.place) not in self._mended:
+            return False
         self._base.execute(
-            "INSERT INTO later VALUES (?, ?, ?, ?)", (kind, item.row, item.stored, body)
+            "INSERT OR IGNORE INTO original VALUES (?, ?)", (repr(item.place), item.arrival)
         )
+        return True
 
-    def held(self, kind: str) -> Iterator[SourceItem]:
-        """Yield the items held back of a kind, in the order they came."""
+    def mended(self) -> Iterator[list[SourceItem]]:
+        """Yield the rows of each origin, in the order they came, with the original's arrival."""
         rows = self._base.execute(
-            "SELECT body FROM later WHERE kind = ? ORDER BY rowid", (kind,)
-        ).fetchall()
-        for (body,) in rows:
-            yield pickle.loads(body)
-
-    def take_refused(self, mended: SourceItem) -> SourceItem | None:
-        """Take out the refused row that a mended one stands for: the first of its id, if any."""
-        row = self._base.execute(
-            "SELECT rowid, body FROM later WHERE kind = 'refused' AND id = ? AND stored = ?"
-            " ORDER BY rowid LIMIT 1",
-            (mended.row, mended.stored),
-        ).fetchone()
-        if row is None:
-            return None
-        self._base.execute("DELETE FROM later WHERE rowid = ?", (row[0],))
-        found: SourceItem = pickle.loads(row[1])
-        return found
+            "SELECT m.origin, m.body, o.arrival FROM mended m LEFT JOIN original o USING (origin)"
+            " ORDER BY m.origin, m.rowid"
+        )
+        for _, group in groupby(rows, key=lambda row: row[0]):
+            items = []
+            for _, body, arrival in group:
+                item: SourceItem = pickle.loads(body)
+                item.arrival = item.arrival if arrival is None else arrival
+                items.append(item)
+            yield items
 
     def _flush(self) -> None:
         self._base.executemany("INSERT INTO item VALUES (?, ?, ?, ?, ?)", self._waiting)

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
 from fhirdrain.errors import ConfigurationError, SourceError
-from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.item import SourceItem, read_origin
 from fhirdrain.intake.values import ValueRefused, read_number, read_time, split_number
 from fhirdrain.issues import Issue
 from fhirdrain.site import Item, Meaning, Site, Source
@@ -175,8 +175,12 @@ class Table:
 
     def _item(self, line: int) -> SourceItem:
         self._arrival += 1
-        mended = self.header[-1] == WHY_COLUMN
-        return SourceItem(str(self.path), line, self._arrival, "".join(self._lines), mended=mended)
+        return SourceItem(str(self.path), line, self._arrival, "".join(self._lines))
+
+    @property
+    def is_rejects(self) -> bool:
+        """Tell whether the file is a rejects file of an earlier run."""
+        return self.header[-1] == WHY_COLUMN
 
     def _issue(self, line: int, refused: _Refused, column: int = 0) -> Issue:
         if refused.column in self._index and len(self._lines) == 1:
@@ -198,8 +202,10 @@ class Table:
 
     def _read(self, line: int, cells: list[str]) -> SourceItem:
         item = self._item(line)
-        if self.header[-1] == WHY_COLUMN and len(cells) == len(self.header) - 1:
-            cells = [*cells, ""]  # whoever mended the row took our reason away
+        if self.is_rejects:
+            if len(cells) == len(self.header) - 1:
+                cells = [*cells, ""]  # whoever mended the row took our reason away
+            item.origin = read_origin(cells[-1])
         try:
             if len(cells) < len(self.header):
                 raise _Refused(
@@ -254,7 +260,6 @@ class _Row:
         item.row = self.cell("row") or None
         item.item = self.cell("item")
         item.patient = self.cell("patient")
-        item.stored = self.cell("recorded")
         for column, values in source.set_aside:
             if self.cells[self.table._index[column]].strip() in values and not self.is_struck():
                 item.set_aside = f'column "{column}" marks it as no reading'

@@ -23,7 +23,7 @@ from fhirdrain.bedside.totals import Total, totals
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.item import SourceItem, write_origin
 from fhirdrain.intake.spill import Spill
 from fhirdrain.intake.table import WHY_COLUMN, Table, open_table
 from fhirdrain.issues import Issue
@@ -122,14 +122,29 @@ def map_sources(
             stack.callback(tables[-1].close)
         spill = stack.enter_context(Spill())
         refused = stack.enter_context(_Rejects(rejects, source, tables, protected))
-        for table in tables:
+        # Rejects files first: what stands in them takes the place of the rows it was made from.
+        for table in sorted(tables, key=lambda table: not table.is_rejects):
             for item in table:
-                _take(item, site, report, spill, keep_items)
+                report.items += 1
+                report.respelled.update(item.respelled)
+                if item.origin is not None:
+                    spill.hold_mended(item)
+                elif spill.is_mended(item):
+                    _set_aside(item, _MENDED, report, keep_items)
+                else:
+                    _take(item, site, report, spill, refused, keep_items)
             if table.cut_short:
                 report.notes.append(
                     f"{table.path}: no line end behind the last row: was the file cut short?"
                 )
-        _settle_mended(report, spill, refused, keep_items)
+        for same in spill.mended():
+            # Mended more than once, the last one that can be read stands.
+            best = next((item for item in reversed(same) if item.issue is None), same[-1])
+            for item in same:
+                if item is best:
+                    _take(item, site, report, spill, refused, keep_items)
+                else:
+                    _set_aside(item, _MENDED, report, keep_items)
         several = spill.rows_said_of_several()
         if several:
             report.notes.append(
@@ -154,17 +169,19 @@ def map_sources(
     return report
 
 
+_MENDED = "refused, and mended in another row"
+
+
 def _take(
     item: SourceItem,
     site: Site,
     report: MapReport,
     spill: Spill,
+    refused: _Rejects,
     keep_items: bool,
 ) -> None:
-    report.items += 1
-    report.respelled.update(item.respelled)
     if item.issue is not None:
-        spill.hold(item, "refused")
+        _reject(item, item.issue, report, refused)
     elif item.set_aside:
         _set_aside(item, item.set_aside, report, keep_items)
         if item.silent:
@@ -173,23 +190,7 @@ def _take(
         item.readings = tuple(
             replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
         )
-        if item.mended and item.row is not None:
-            spill.hold(item, "mended")
-        else:
-            spill.add(item)
-
-
-def _settle_mended(report: MapReport, spill: Spill, refused: _Rejects, keep_items: bool) -> None:
-    """Let mended rows stand in the place of the refused ones; refuse what was not mended."""
-    for item in spill.held("mended"):
-        original = spill.take_refused(item)
-        if original is not None:
-            item.arrival = original.arrival
-            _set_aside(original, "refused, and mended in another row", report, keep_items)
         spill.add(item)
-    for item in spill.held("refused"):
-        assert item.issue is not None
-        _reject(item, item.issue, report, refused)
 
 
 def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: _Rejects) -> None:
@@ -404,6 +405,7 @@ class _Rejects:
             self._streams[table.header_line] = stream
             stream.write(self._with_cell(table.header_line, WHY_COLUMN, table))
         reason = f"{issue.message}; {issue.hint}" if issue.hint else issue.message
+        reason = write_origin(item.origin or item.place) + reason
         stream.write(self._with_cell(item.raw, reason, table))
 
     def _open(self, path: Path) -> io.TextIOWrapper:

@@ -439,3 +439,22 @@ def test_derived_numbers_have_the_sites_significant_digits(settings):
     three = replace(settings, significant_digits=3)
     values = [level(0, 0), replace(level(1, 0), value=Decimal("1345.86"))]
     assert [o.value for o in keep_ledger(values, three).outputs] == [1350]
+
+
+def test_a_first_level_like_the_opening_level_is_of_the_new_unit(settings):
+    ledger = keep_ledger([level(2, 0), change(2, 394, 0), level(5, 60)], settings)
+    assert sum(o.value for o in ledger.outputs) == 60
+
+
+def test_a_level_like_the_opening_level_says_nothing_of_the_old_unit(settings):
+    ledger = keep_ledger([change(1, 100, 0), level(11, 0), change(11, None, 0)], settings)
+    assert [(o.value, o.start, o.end) for o in ledger.outputs] == [(Decimal(0), at(11), at(11))]
+    assert [(g.start, g.end) for g in ledger.gaps] == [(at(1), at(11))]
+    assert shift(ledger, settings, now=at(11)).value is None
+
+
+def test_a_level_is_of_the_unit_it_is_nearer_to(settings):
+    readings = [level(0, 5), level(4, 20), change(4, 300, 0), level(6, 30)]
+    assert [o.value for o in keep_ledger(readings, settings).outputs] == [295, 20, 10]
+    readings = [level(0, 5), level(4, 290), change(4, 300, 0), level(6, 30)]
+    assert [o.value for o in keep_ledger(readings, settings).outputs] == [285, 10, 30]

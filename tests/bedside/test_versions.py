@@ -114,3 +114,11 @@ def test_versions_of_one_recorded_time_go_by_arrival():
     for order in ([(1, first), (2, second)], [(2, second), (1, first)]):
         (found,) = fold([version(n, r) for n, r in order])
         assert found.value == 2
+
+
+def test_both_parts_of_a_corrected_order_are_corrected():
+    seal = reading("mode-ordered", 5, "water-seal", identity="o", recorded=at(5))
+    mode = replace(seal, value="suction", recorded=at(6))
+    suction = reading("suction-ordered", 5, 20, identity="o", recorded=at(6))
+    found = fold([Version(1, at(5), (seal,)), Version(2, at(6), (mode, suction))])
+    assert [r.status for r in found] == ["corrected", "corrected"]

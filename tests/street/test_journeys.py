@@ -478,3 +478,86 @@ def test_memory_does_not_grow_with_the_rows(tmp_path):
         assert f"{patients * 75} mapped" in done.stderr
         peaks.append(int(done.stdout))
     assert peaks[1] < peaks[0] * 1.33, peaks
+
+
+# -- mending, row by row
+
+
+def mending(mapped, tmp_path, lines, mend):
+    """Map lines, mend the rejects by replacing texts, and map again in every order of the files."""
+    run = mapped(*lines)
+    text = run.rejects.read_text()
+    for old, new in mend.items():
+        assert text.count(old) == 1
+        text = text.replace(old, new)
+    mended = tmp_path / "mended.csv"
+    mended.write_text(text)
+    site, outcomes = make_site(tmp_path), []
+    for files in ([tmp_path / "rounds.csv", mended], [mended, tmp_path / "rounds.csv"]):
+        again = map_sources(
+            files, site, site.source(None), io.BytesIO(), rejects=tmp_path / "again.csv",
+            keep_items=True,
+        )  # fmt: skip
+        assert again.balanced
+        standing = [(r.observable, str(r.value), r.status) for r in again.readings]
+        outcomes.append((sorted(standing), again.rejected))
+    assert outcomes[0] == outcomes[1]
+    return outcomes[0]
+
+
+def test_mending_one_of_two_rows_of_an_id_leaves_the_other_refused(mapped, tmp_path):
+    lines = [row(id="7", item="lvl", value="abc"), row(id="7", item="suc", value="huh")]
+    assert mending(mapped, tmp_path, lines, {"abc": "90"}) == ([("level", "90", "final")], 1)
+    assert "huh" in (tmp_path / "again.csv").read_text()
+
+
+def test_a_correction_still_refused_is_not_forgotten(mapped, tmp_path):
+    lines = [
+        row(id="7", item="out", value="abc", unit="mL"),
+        row(id="7", item="out", value="1.790", unit="mL"),
+    ]
+    assert mending(mapped, tmp_path, lines, {",abc,": ",90,"}) == ([("output", "90", "final")], 1)
+    assert "1.790" in (tmp_path / "again.csv").read_text()
+
+
+def test_a_mended_row_comes_where_its_original_came(mapped, tmp_path):
+    lines = [row(id="7", item="lvl", value=v) for v in ("abc", "100", "xyz")]
+    found = mending(mapped, tmp_path, lines, {"xyz": "120"})
+    assert found == ([("level", "120", "corrected")], 1)
+    assert mending(mapped, tmp_path, lines, {"abc": "90"}) == ([("level", "100", "corrected")], 1)
+
+
+def test_a_row_mended_into_silence_withdraws_nothing_newer(mapped, tmp_path):
+    lines = [row(id="7", item="out", value=v, unit="mL") for v in ("abc", "100")]
+    assert mending(mapped, tmp_path, lines, {",abc,": ",,"}) == ([("output", "100", "final")], 0)
+
+
+def test_id_and_recorded_time_can_be_mended(mapped, tmp_path):
+    lines = [row(id="7", item="lvl", value="5", stored="soon")]
+    mend = {"7,p-1": "8,p-1", "soon": "2025-01-10 11:00"}
+    assert mending(mapped, tmp_path, lines, mend) == ([("level", "5", "final")], 0)
+
+
+def test_a_tie_can_be_mended(mapped, tmp_path):
+    lines = [row(item="lvl", value="5"), row(item="lvl", value="9")]
+    found = mending(
+        mapped,
+        tmp_path,
+        lines,
+        {",p-1,,right 1,2025-01-10 10:00,,,,lvl,9": ",p-1,,right 1,2025-01-10 11:00,,,,lvl,9"},
+    )
+    assert found == ([("level", "5", "final"), ("level", "9", "final")], 0)
+
+
+def test_a_source_changed_since_is_noticed(mapped, tmp_path):
+    run = mapped(row(id="1", item="lvl", value="abc"))
+    mended = tmp_path / "mended.csv"
+    mended.write_text(run.rejects.read_text().replace("abc", "90"))
+    again = mapped(row(id="2", item="lvl", value="xyz"))
+    assert again.report.rejected == 1
+    site = make_site(tmp_path)
+    both = map_sources(
+        [tmp_path / "rounds.csv", mended], site, site.source(None), io.BytesIO(),
+        rejects=tmp_path / "r",
+    )  # fmt: skip
+    assert (both.mapped, both.rejected, both.set_aside.total()) == (1, 1, 0)
