@@ -267,7 +267,7 @@ def test_deep_nesting_is_refused_not_followed():
     assert "depth" in {rule for rule, _ in found(level(extension=[extension]))}
 
 
-# -- what a stranger found
+# -- at the edges
 
 
 def test_no_mutation_of_a_bundle_makes_the_checker_fall_over(mapped):

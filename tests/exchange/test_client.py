@@ -225,7 +225,7 @@ def test_what_is_posted_is_fhir_json_with_its_digits(client, web):
     assert request.headers["Content-Type"] == "application/fhir+json"
 
 
-# -- what a stranger found
+# -- at the edges
 
 
 @pytest.mark.parametrize(

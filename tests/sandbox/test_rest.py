@@ -416,7 +416,7 @@ def test_it_listens_on_loopback_only(server):
     assert server.startswith("http://127.0.0.1:")
 
 
-# -- what a stranger found
+# -- at the edges
 
 
 def test_asking_for_the_headers_changes_nothing(server):

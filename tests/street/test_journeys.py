@@ -295,7 +295,7 @@ def test_amounts_in_litres_are_said_in_millilitres_once(mapped):
     assert observation["component"][0]["valueQuantity"]["code"] == "L"
 
 
-# -- what a stranger found
+# -- at the edges
 
 
 def test_a_reason_taken_away_while_mending_takes_no_cell_with_it(mapped, tmp_path):
