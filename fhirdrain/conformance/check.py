@@ -23,6 +23,7 @@ _DRAIN_RULES: dict[str, Callable[[Node, Report], None]] = {
     "Quantity": drain.check_quantity,
     "Observation": drain.check_observation,
     "ServiceRequest": drain.check_request,
+    "Device": drain.check_device,
 }
 
 
@@ -97,7 +98,8 @@ def _walk(resource: Any, report: Report, base_only: bool) -> None:
         if not base_only:
             if rule := _DRAIN_RULES.get(node.type):
                 _apply(rule, node, report)
-            _profiles(node, report)
+            if "resourceType" in node.value:
+                _profiles(node, report)
 
     walk_resource(Node(resource, (), ""), report, on_node)
     if not base_only:
@@ -120,18 +122,31 @@ def _apply(rule: Callable[[Node, Report], None], node: Node, report: Report) -> 
 
 
 def _profiles(node: Node, report: Report) -> None:
-    """Say which stated profiles were not looked at: nothing passes in silence."""
-    if node.type != "Meta":
-        return
-    profiles = node.value.get("profile")
+    """Say which stated profiles were not looked at, and which are of another type.
+
+    Our own are held against codes and categories by the rules for the type.
+    """
+    meta = node.value.get("meta")
+    profiles = meta.get("profile") if isinstance(meta, dict) else None
     for profile in profiles if isinstance(profiles, list) else ():
-        if isinstance(profile, str) and profile.split("|")[0] not in our_profiles():
+        if not isinstance(profile, str):
+            continue
+        kind = our_profiles().get(profile.split("|")[0])
+        if kind is None:
             report.add(
-                node,
+                node.child("meta"),
                 "profile",
                 "this version does not check a profile that is stated",
                 severity="warning",
                 code="not-supported",
+                value=profile,
+            )
+        elif kind != node.type:
+            report.add(
+                node.child("meta"),
+                "profile",
+                f"it states a profile of {kind}",
+                code="business-rule",
                 value=profile,
             )
 

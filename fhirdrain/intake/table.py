@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -391,7 +391,7 @@ class _Row:
             "unknown-word",
             "value",
             f'not a value that item "{meant.code}" has in the site file',
-            nearest(text, known) if known else "a number is expected",
+            nearest(text, known) if known else _expected(meant),
         )
 
     def quantity(
@@ -420,7 +420,7 @@ class _Row:
         for key, text in (("value", behind), ("unit", self.cell("unit"))):
             if not text:
                 continue
-            found.append(self.unit_said(text, key))
+            found.append(self.unit_said(text, key, observable.units))
         if len(set(found)) > 1:
             raise self.refuse("unit", "unit", "the value and the unit column name different units")
         unit_code = found[0] if found else meant.unit
@@ -444,10 +444,10 @@ class _Row:
             )
         return unit_code
 
-    def unit_said(self, text: str, key: str) -> str:
+    def unit_said(self, text: str, key: str, accepted: Sequence[str]) -> str:
         """Return the code of a unit as a cell says it, and note another spelling."""
         try:
-            unit, respelled = unit_of(text, self.table.site.unit_aliases)
+            unit, respelled = unit_of(text, self.table.site.unit_aliases, accepted)
         except UnitError as error:
             # A misleading unit is named; what is unknown may be a value that slipped a column.
             message = str(error) if error.misleading else "not a unit that is known"
@@ -537,7 +537,11 @@ class _Row:
                 refused.rule, str(refused), column=column, hint=refused.hint, value=text
             ) from None
         target = component.units[0]
-        unit = self.unit_said(self.cell("unit"), "unit") if self.cell("unit") else meant.unit
+        unit = (
+            self.unit_said(self.cell("unit"), "unit", component.units)
+            if self.cell("unit")
+            else meant.unit
+        )
         unit = unit or target
         if unit not in component.units:
             raise self.refuse(
@@ -551,6 +555,13 @@ class _Row:
         return convert(number, unit, target, self.table.site.settings.significant_digits)
 
 
+def _expected(meant: Item) -> str:
+    """Return what an item without words can take."""
+    if meant.number is not None:
+        return "a number is expected"
+    return "name its texts under words in the site file; profiles/README.md lists the parts"
+
+
 def open_table(path: Path, source: Source, site: Site, first: int = 0) -> Table:
     """Return a table ready to be read; raises `SourceError` or `ConfigurationError`."""
     if source.kind != "table" or source.layout != "long":
@@ -558,6 +569,8 @@ def open_table(path: Path, source: Source, site: Site, first: int = 0) -> Table:
             f'source "{source.name}" is {source.kind}, {source.layout}:'
             " this version reads long tables",
         )
+    if str(path) == "-":
+        raise SourceError("map reads files, not standard input")
     if path.is_dir():
         raise SourceError("is a folder", place=str(path), hint="name the files in it")
     if not path.exists():

@@ -49,10 +49,13 @@ def is_ours(resource: Resource) -> bool:
     if kind == "Observation":
         return _has_coding(resource.get("category", ()), LOCAL, CATEGORY_CODE.code)
     if kind == "ServiceRequest":
-        return (
-            _has_coding([resource.get("code", {})], SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code)
-            and _extension(resource, ORDERED_DRAIN) is not None
+        code = [resource.get("code", {})]
+        ordered = _has_coding(code, SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code)
+        stated = any(
+            str(url).endswith("/StructureDefinition/suction-order")
+            for url in resource.get("meta", {}).get("profile", ())
         )
+        return ordered and (stated or _extension(resource, ORDERED_DRAIN) is not None)
     if kind == "Procedure":
         return _procedure(resource) is not None
     if kind == "DeviceUseStatement":
@@ -76,6 +79,8 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
             kind, name = resource.get("resourceType"), resource.get("id", "")
             # What Python says of it may quote a value.
             reason = str(error) if isinstance(error, NotOurs) else "it is not in our form"
+            if isinstance(error, KeyError) and str(error.args[0]).isalpha():
+                reason = f"it has no {error.args[0]}"
             issues.append(
                 Issue(
                     "error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}"

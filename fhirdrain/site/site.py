@@ -12,7 +12,7 @@ from datetime import datetime, time, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, ValidationError
 
@@ -203,6 +203,9 @@ def _from_pydantic(path: Path, places: Places, fault: Any) -> Issue:
         message, hint = f'unknown key "{loc[-1]}"', nearest(str(loc[-1]), known)
     elif fault["type"] == "missing":
         message, hint = f'the key "{loc[-1]}" is missing', ""
+    elif fault["type"] == "literal_error":
+        words = re.findall(r"'([^']+)'", fault["ctx"]["expected"])
+        message, hint = f'unknown word "{fault["input"]}"', nearest(str(fault["input"]), words)
     else:
         message, hint = f"{dotted}: {fault['msg'].removeprefix('Value error, ')}", ""
     return _fault(path, message, hint=hint, line=line, column=column, location=dotted)
@@ -310,7 +313,12 @@ class _Compiler:
         try:
             return ZoneInfo(name)
         except (KeyError, ValueError, OSError):
-            self.fault(f'"{name}" is not a time zone', "site", "time_zone", hint="as Europe/Vienna")
+            self.fault(
+                f'"{name}" is not a time zone',
+                "site",
+                "time_zone",
+                hint=nearest(name, available_timezones()),
+            )
             return ZoneInfo("UTC")
 
     def wall(self, text: str, key: str) -> time:
@@ -554,7 +562,7 @@ class _Compiler:
 
     def unit(self, text: str, accepted: Sequence[str], of: str, at: tuple[str, ...]) -> str | None:
         try:
-            unit, _ = unit_of(text, self.aliases)
+            unit, _ = unit_of(text, self.aliases, accepted)
         except UnitError as error:
             self.fault(str(error), *at, hint=error.hint)
             return None

@@ -15,7 +15,7 @@ from fhirdrain.errors import ConfigurationError, ServerError
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.retrieval import Query, by_ids, fetch
 from fhirdrain.issues import Issue
-from fhirdrain.resources.recover import is_derived, recover
+from fhirdrain.resources.recover import is_derived, is_ours, recover
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.observables import CATEGORY_CODE, OBSERVABLES
 
@@ -71,11 +71,16 @@ class Wanted:
         """Tell whether a resource is of the patient that is wanted, by system and value."""
         if self.patient is None:
             return True
-        subject = resource.get("subject") or resource.get("patient")
-        identifier = subject.get("identifier") if isinstance(subject, dict) else None
-        if not isinstance(identifier, dict):
-            return False
-        return (identifier.get("system"), identifier.get("value")) == self.patient
+        return _patient_of(resource) == self.patient
+
+
+def _patient_of(resource: Json) -> tuple[object, object] | None:
+    """Return system and value of a resource's patient, None where it does not say."""
+    subject = resource.get("subject") or resource.get("patient")
+    identifier = subject.get("identifier") if isinstance(subject, dict) else None
+    if not isinstance(identifier, dict):
+        return None
+    return identifier.get("system"), identifier.get("value")
 
 
 def moment(text: str) -> datetime:
@@ -115,7 +120,12 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
     issues: list[Issue] = []
     for resource in resources:
         if not wanted.is_of_patient(resource):
-            continue  # a server may pass over what it does not know how to search by
+            # A server may pass over what it cannot search by; what is ours must say whose it is.
+            if is_ours(resource) and _patient_of(resource) is None:
+                issues.append(
+                    Issue("error", "structure", "recover", "a resource does not say whose it is")
+                )
+            continue
         found, faults = recover([resource])
         issues += faults
         readings += [reading for reading in found if wanted.holds(reading)]

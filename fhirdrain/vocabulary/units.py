@@ -7,7 +7,7 @@ The factors are UCUM's own (essence 2.2): m[H2O] is 9.80665 kPa, m[Hg] is 133.32
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, Context, Decimal
 from fractions import Fraction
@@ -135,10 +135,15 @@ MISLEADING: Mapping[str, tuple[str, str]] = {
 }
 
 
-def unit_of(text: str, site_aliases: Mapping[str, str] | None = None) -> tuple[Unit, bool]:
+def unit_of(
+    text: str,
+    site_aliases: Mapping[str, str] | None = None,
+    accepted: Sequence[str] = (),
+) -> tuple[Unit, bool]:
     """Return the unit a text means, and whether the text was another spelling than the code.
 
-    `site_aliases` are the spellings of one site; they come before the built-in ones.
+    `site_aliases` are the spellings of one site; they come before the built-in ones. `accepted`
+    are the units among which a hint looks for the nearest.
     Raises `UnitError` for what is unknown and for valid UCUM that misleads.
     """
     text = text.strip()
@@ -150,11 +155,15 @@ def unit_of(text: str, site_aliases: Mapping[str, str] | None = None) -> tuple[U
     code = (site_aliases or {}).get(text) or ALIASES.get(text)
     if code is not None:
         return UNITS[code], True
-    known = [*UNITS, *ALIASES, *(site_aliases or {})]
-    nearest = difflib.get_close_matches(text, known, n=1, cutoff=0.5)
-    hint = f'nearest known: "{nearest[0]}"; ' if nearest else ""
+    codes = {code.lower(): code for code in accepted or UNITS}
+    spelt = {t.lower(): c for t, c in ALIASES.items() if c in codes.values()} | codes
+    nearest = difflib.get_close_matches(text.lower(), spelt, n=1, cutoff=0.5)
+    if nearest:
+        hint = f'is "{spelt[nearest[0]]}" meant?'
+    else:
+        hint = f"known here: {', '.join(codes.values())}"
     raise UnitError(
-        f'the unit "{text}" is not known', f"{hint}a site file can add spellings under [units]"
+        f'the unit "{text}" is not known', f"{hint} A site file can add spellings under [units]"
     )
 
 

@@ -198,7 +198,7 @@ UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
 
 
 def test_references_inside_a_bundle():
-    one = level(subject={"reference": UUID.format(2)})
+    one = level(subject={"reference": UUID.format(2), "identifier": {"value": "p"}})
     bundle = {"resourceType": "Bundle", "type": "collection", "entry": [entry(one, UUID.format(1))]}
     assert found(bundle) == [("reference", "Bundle.entry[0].resource.subject")]
     bundle["entry"].append(entry({"resourceType": "Patient"}, UUID.format(2)))
@@ -383,3 +383,48 @@ def test_nothing_of_the_data_is_in_a_message():
     assert "Jane" not in shown
     (issue, *_) = check_bytes(b'{"resourceType": "Patient", "Jane Doe": 1, "Jane Doe": 2}')
     assert "Jane" not in issue.message + issue.location
+
+
+def order(**changes: Any) -> dict[str, Any]:
+    drain = {
+        "url": "https://fhirdrain.example/fhir/StructureDefinition/ordered-drain",
+        "valueReference": {"identifier": {"value": "d"}},
+    }
+    resource = {
+        "resourceType": "ServiceRequest",
+        "meta": {"profile": ["https://fhirdrain.example/fhir/StructureDefinition/suction-order"]},
+        "extension": [drain],
+        "identifier": [{"value": "1"}],
+        "status": "active",
+        "intent": "order",
+        "code": {"coding": [{"system": "http://snomed.info/sct", "code": "274441001"}]},
+        "subject": {"identifier": {"value": "p"}},
+        "occurrencePeriod": {"start": "2025-01-10T10:00:00Z"},
+        **changes,
+    }
+    return {key: value for key, value in resource.items() if value is not None}
+
+
+@pytest.mark.parametrize(
+    ("resource", "rule"),
+    [
+        (order(), None),
+        (order(extension=None), "whose"),
+        (order(extension=None, meta=None), None),  # somebody else's
+        (order(occurrencePeriod=None), "effective"),
+        (order(identifier=None), "whose"),
+        (order(subject={"reference": "Patient/1"}), "whose"),
+        (level(category=level()["category"][:1]), "category"),
+        (level(category=None), "category"),
+        (level(identifier=None), "whose"),
+        (level(subject={"reference": "Patient/1"}), "whose"),
+        (level(device={"reference": "Device/1"}), "whose"),
+        (level(meta={"profile": ["https://fhirdrain.example/fhir/StructureDefinition/swing"]}), "profile"),
+        (level(meta={"profile": ["https://fhirdrain.example/fhir/StructureDefinition/chest-drain"]}), "profile"),
+        (level(valueQuantity={**QUANTITY, "unit": "L"}), "unit"),
+        (level(valueQuantity={**QUANTITY, "unit": "ml"}), None),
+        ({"resourceType": "Device", "meta": {"profile": ["https://fhirdrain.example/fhir/StructureDefinition/chest-drain"]}}, "device-type"),
+    ],
+)  # fmt: skip
+def test_what_a_reader_could_not_take_back_is_refused(resource, rule):
+    assert [r for r, _ in found(resource)][:1] == ([rule] if rule else [])

@@ -49,10 +49,26 @@ def test_case_is_never_guessed():
             unit_of(text)
 
 
-def test_an_unknown_unit_names_the_nearest():
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ("Ml", '"mL"'),
+        ("mI", '"mL"'),
+        ("mmLs", '"mL"'),
+        ("floz", "mL, cm3, L"),
+        ("litres", "mL, cm3, L"),
+    ],
+)
+def test_an_unknown_unit_names_the_nearest_that_is_accepted(text, hint):
     with pytest.raises(UnitError) as caught:
-        unit_of("mmLs")
-    assert "mL" in caught.value.hint
+        unit_of(text, None, ("mL", "cm3", "L"))
+    assert hint in caught.value.hint
+
+
+def test_a_hint_is_never_a_misspelling():
+    with pytest.raises(UnitError) as caught:
+        unit_of("cmH20x")
+    assert '"cm[H2O]"' in caught.value.hint
 
 
 def test_the_sites_spellings_come_first():

@@ -10,9 +10,10 @@ import difflib
 from collections.abc import Iterable
 from decimal import Decimal
 
+from fhirdrain.conformance.definitions import our_profiles
 from fhirdrain.conformance.walk import Node, Report, codings_of
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
-from fhirdrain.vocabulary.codes import LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
 from fhirdrain.vocabulary.observables import (
     AS_CHARTED,
@@ -22,7 +23,7 @@ from fhirdrain.vocabulary.observables import (
     Component,
     Observable,
 )
-from fhirdrain.vocabulary.units import UCUM, UNITS, UnitError, convert, unit_of
+from fhirdrain.vocabulary.units import ALIASES, UCUM, UNITS, UnitError, convert, unit_of
 
 _BY_CODE = {
     (coding.system, coding.code): observable
@@ -80,6 +81,17 @@ def check_quantity(node: Node, report: Report) -> None:
         if error.misleading:
             report.add(node, "unit", str(error), code="code-invalid", hint=error.hint)
         return
+    printed = node.value.get("unit")
+    if isinstance(printed, str) and printed in (UNITS.keys() | ALIASES.keys()):
+        meant = UNITS.get(printed) or UNITS[ALIASES[printed]]
+        if (meant.kind, meant.factor) != (unit.kind, unit.factor):
+            report.add(
+                node,
+                "unit",
+                f"the unit that is shown means {meant.code}, and the code {unit.code}",
+                code="code-invalid",
+                hint="a person reads the one, a program the other",
+            )
     # "ml" is UCUM too, and "mL" only the preferred way to write it.
     if respelled and code not in ("ml", "l", "ml/h", "ml/min", "l/min"):
         report.add(
@@ -90,7 +102,19 @@ def check_quantity(node: Node, report: Report) -> None:
 def check_observation(node: Node, report: Report) -> None:
     """Report what an Observation of a drain may not say."""
     codings = codings_of(node.value.get("code"))
-    ours = any((LOCAL, CATEGORY_CODE.code) in codings_of(c.value) for c in node.items("category"))
+    categorised = any(
+        (LOCAL, CATEGORY_CODE.code) in codings_of(c.value) for c in node.items("category")
+    )
+    # What carries a code of ours or states a profile of ours will be looked for as ours.
+    ours = categorised or any(c[0] == LOCAL for c in codings) or bool(_stated(node))
+    if ours and not categorised:
+        report.add(
+            node,
+            "category",
+            "its category does not say that it is a chest drain's: a reader would not find it",
+            code="business-rule",
+            hint=f"{LOCAL} {CATEGORY_CODE.code}",
+        )
     known = [_BY_CODE[c] for c in codings if c in _BY_CODE]
     if len({o.name for o in known}) > 1:
         report.add(
@@ -129,15 +153,43 @@ def check_observation(node: Node, report: Report) -> None:
             node, "effective", f"{observable.name} needs effectiveDateTime", code="business-rule"
         )
     _components(node, observable, report)
+    _identified(node, report)
     for key in ("device", "subject"):
-        if not isinstance(node.value.get(key), dict):
-            report.add(node, "whose", f"{key} is missing: whose is it?", code="business-rule")
+        _named(node, key, report)
+    for stated in _stated(node):
+        if stated in OBSERVABLES and stated != observable.name:
+            report.add(
+                node.child("meta"),
+                "profile",
+                f"it states the profile {stated}, and its code is of {observable.name}",
+                code="business-rule",
+            )
 
 
 def check_request(node: Node, report: Report) -> None:
     """Report what an order of suction may not say."""
     if (SUCTION_DRAINAGE.system, SUCTION_DRAINAGE.code) not in codings_of(node.value.get("code")):
         return
+    drains = [
+        extension
+        for extension in node.items("extension")
+        if str(extension.value.get("url")).endswith("/StructureDefinition/ordered-drain")
+    ]
+    if not drains and not _stated(node):
+        return  # an order of suction of somebody else's
+    _identified(node, report)
+    _named(node, "subject", report)
+    if not drains:
+        report.add(
+            node, "whose", "the extension that names the drain is missing", code="business-rule"
+        )
+    for extension in drains:
+        _named(extension, "valueReference", report)
+    period = node.value.get("occurrencePeriod")
+    if not isinstance(period, dict) or "start" not in period:
+        report.add(
+            node, "effective", "an order needs occurrencePeriod with a start", code="business-rule"
+        )
     for quantity in node.objects("quantityQuantity"):
         _quantity(quantity, OBSERVABLES["suction-ordered"], True, report)
     for detail in node.items("orderDetail"):
@@ -145,7 +197,51 @@ def check_request(node: Node, report: Report) -> None:
             _word(detail, OBSERVABLES["mode-ordered"].words, "mode-ordered", report)
 
 
+def check_device(node: Node, report: Report) -> None:
+    """Report a Device that states our profile and is not said to be a chest drain."""
+    if "chest-drain" in _stated(node) and (CHEST_DRAIN.system, CHEST_DRAIN.code) not in codings_of(
+        node.value.get("type")
+    ):
+        report.add(
+            node,
+            "device-type",
+            "its type does not say that it is a chest drain: a reader would not find it",
+            code="business-rule",
+            hint=f"{CHEST_DRAIN.system} {CHEST_DRAIN.code}",
+        )
+
+
 # -- parts ----------------------------------------------------------------------------------
+
+
+def _stated(node: Node) -> list[str]:
+    """Return the names of those of our profiles that a resource states."""
+    meta = node.value.get("meta")
+    profiles = meta.get("profile") if isinstance(meta, dict) else None
+    return [
+        profile.split("|")[0].rsplit("/", 1)[-1]
+        for profile in (profiles if isinstance(profiles, list) else ())
+        if isinstance(profile, str) and profile.split("|")[0] in our_profiles()
+    ]
+
+
+def _identified(node: Node, report: Report) -> None:
+    if not node.value.get("identifier"):
+        report.add(node, "whose", "it has no identifier of its own", code="business-rule")
+
+
+def _named(node: Node, key: str, report: Report) -> None:
+    """Report a reference that does not carry the identifier of what it names."""
+    reference = node.value.get(key)
+    identifier = reference.get("identifier") if isinstance(reference, dict) else None
+    if not isinstance(identifier, dict) or not identifier.get("value"):
+        report.add(
+            node,
+            "whose",
+            f"{key} carries no identifier: whose is it?",
+            code="business-rule",
+            hint="a reference alone says nothing once it is read elsewhere",
+        )
 
 
 def _value(node: Node, observable: Observable, ours: bool, report: Report) -> None:
