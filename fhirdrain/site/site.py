@@ -385,6 +385,14 @@ class _Compiler:
     def time_format(self, text: str, at: tuple[str, ...]) -> None:
         if text in ("iso", "minutes"):
             return
+        has = set(re.findall(r"%-?(\w)", text))
+        clock = "H" in has or {"I", "p"} <= has or has & {"X", "c"}
+        date = has & {"Y", "y"} and (has & {"j"} or (has & {"m", "b", "B"} and "d" in has))
+        if not clock:
+            self.fault(f'time_format "{text}" has no full time of day', *at, "time_format")
+        if not (date or has & {"c", "x"}):
+            self.fault(f'time_format "{text}" has no full date', *at, "time_format")
+            return  # newer Pythons warn of a day without its year when they try such a pattern
         try:
             datetime.strptime("", text)
         except ValueError as error:
@@ -392,12 +400,6 @@ class _Compiler:
                 self.fault(f'time_format "{text}": {error}', *at, "time_format")
         except (TypeError, re.error) as error:
             self.fault(f'time_format "{text}": {error}', *at, "time_format")
-        has = set(re.findall(r"%-?(\w)", text))
-        if not ({"H"} <= has or {"I", "p"} <= has or has & {"X", "c"}):
-            self.fault(f'time_format "{text}" has no full time of day', *at, "time_format")
-        date = has & {"Y", "y"} and (has & {"j"} or (has & {"m", "b", "B"} and "d" in has))
-        if not (date or has & {"c", "x"}):
-            self.fault(f'time_format "{text}" has no full date', *at, "time_format")
 
     def source_zone(
         self, text: str, zone: ZoneInfo, at: tuple[str, ...]
