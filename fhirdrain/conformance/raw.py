@@ -172,8 +172,8 @@ class Lines:
 
 
 def line_and_column(text: str, offset: int) -> tuple[int, int]:
-    """Return line and column, from 1, of an offset in a text."""
-    return text.count("\n", 0, offset) + 1, offset - (text.rfind("\n", 0, offset) + 1) + 1
+    """Return line and column, from 1, of one offset in a text."""
+    return Lines(text).of(offset)
 
 
 def positions(text: str) -> dict[JsonPath, int]:

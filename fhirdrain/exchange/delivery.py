@@ -12,6 +12,7 @@ from typing import Any
 from fhirdrain.errors import FhirdrainError, ServerError
 from fhirdrain.exchange.client import Client, RequestRefused
 from fhirdrain.issues import Issue, from_operation_outcome
+from fhirdrain.vocabulary.codes import search_token
 
 Json = dict[str, Any]
 
@@ -138,7 +139,11 @@ def _patient(
     if match is None or reference in patients:
         return None
     identifier = _subject(piece[0].body["resource"]).get("identifier")
-    query = [("identifier", _token_of(identifier))] if identifier else None
+    query = (
+        [("identifier", search_token(identifier.get("system", ""), identifier["value"]))]
+        if identifier
+        else None
+    )
     found = [
         entry["resource"]
         for entry in client.search("Patient", query or [("identifier", match[1])])
@@ -162,13 +167,6 @@ def _patient(
     (created,) = _answers(client, answer, 1)
     patients[reference] = _located(created) or reference
     return None
-
-
-def _token_of(identifier: Mapping[str, str]) -> str:
-    value = identifier["value"]
-    for mark in "\\,|$":
-        value = value.replace(mark, f"\\{mark}")
-    return f"{identifier.get('system', '')}|{value}"
 
 
 # -- pieces ---------------------------------------------------------------------------------

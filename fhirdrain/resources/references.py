@@ -7,6 +7,7 @@ from typing import Any, Literal
 from urllib.parse import quote
 
 from fhirdrain.resources.identity import uuid_of
+from fhirdrain.vocabulary.codes import search_token
 
 Form = Literal["transaction", "ndjson", "collection"]
 
@@ -18,9 +19,7 @@ def identifier(system: str, value: str) -> dict[str, str]:
 
 def token(system: str, value: str) -> str:
     """Return the search token of an identifier, escaped as FHIR asks and URL-encoded."""
-    for mark in "\\,|$":
-        value = value.replace(mark, f"\\{mark}")
-    return quote(f"{system}|{value}", safe=":/|")
+    return quote(search_token(system, value), safe=":/|")
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,6 @@ def running(version: str, path: str = ":memory:") -> Iterator[str]:
     storage = Storage(path)
     listener = bind("127.0.0.1", 0)
     server = _server(storage, version, "127.0.0.1")
-    server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:

@@ -16,7 +16,7 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.retrieval import Query, by_ids, fetch
 from fhirdrain.issues import Issue
 from fhirdrain.resources.recover import is_derived, is_ours, recover
-from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE, search_token
 from fhirdrain.vocabulary.observables import CATEGORY_CODE, OBSERVABLES
 
 Json = dict[str, Any]
@@ -142,10 +142,7 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
 def _queries(wanted: Wanted) -> Iterator[Query]:
     whose: list[tuple[str, str]] = []
     if wanted.patient is not None:
-        system, value = wanted.patient
-        for mark in "\\,|$":
-            value = value.replace(mark, f"\\{mark}")
-        whose = [("patient.identifier", f"{system}|{value}")]
+        whose = [("patient.identifier", search_token(*wanted.patient))]
     yield "Device", [("type", f"{CHEST_DRAIN.system}|{CHEST_DRAIN.code}"), *whose]
     yield "ServiceRequest", [("code", f"{SUCTION_DRAINAGE.system}|{SUCTION_DRAINAGE.code}"), *whose]
     events = [o.codes[0].code for o in OBSERVABLES.values() if o.form == "Procedure"]

@@ -34,6 +34,13 @@ class Coding:
         return coding
 
 
+def search_token(system: str, value: str) -> str:
+    """Return the search token of an identifier, its marks escaped as FHIR asks (R4, "Search")."""
+    for mark in "\\,|$":
+        value = value.replace(mark, f"\\{mark}")
+    return f"{system}|{value}"
+
+
 def local(code: str, display: str | None = None) -> Coding:
     """Return a coding of our own system."""
     return Coding(LOCAL, code, display)
