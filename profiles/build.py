@@ -20,6 +20,7 @@ from fhirdrain.vocabulary.codes import (
     CHEST_DRAIN,
     LOCAL,
     LOINC,
+    MDC,
     OUTPUT,
     OUTPUT_PERICARDIAL,
     SNOMED,
@@ -28,8 +29,10 @@ from fhirdrain.vocabulary.codes import (
 )
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
 from fhirdrain.vocabulary.observables import (
+    CALCULATED,
     CATEGORY_CODE,
     OBSERVABLES,
+    RATES,
     SIDES,
     SPACES,
     Component,
@@ -184,14 +187,23 @@ def component_type(observable: Observable, component: Component) -> Json:
     return {"type": [{"code": "integer" if component.kind == "integer" else "string"}]}
 
 
+TIMINGS = {"moment": ["dateTime"], "interval": ["Period"], "either": ["dateTime", "Period"]}
+
+
 def observation_profile(observable: Observable) -> Json:
     code: Json = {"path": "Observation.code"}
-    if observable.name == "output":
-        code["binding"] = bound("output-codes")
+    if observable.name in ("output", "output-rate"):
+        code["binding"] = bound(f"{observable.name}-codes")
     else:
         code["patternCodeableConcept"] = pattern(*observable.codes)
     value: Json = {"path": "Observation.value[x]"}
-    if observable.kind == "quantity":
+    if observable.kind == "parts":
+        value["max"] = "0"
+    elif observable.name == "output-rate":
+        value["type"] = [{"code": "Quantity"}]
+        value["patternQuantity"] = {"system": UCUM}
+        value["binding"] = bound("output-rate-units")
+    elif observable.kind == "quantity":
         value["type"] = [{"code": "Quantity"}]
         value["patternQuantity"] = {"system": UCUM, "code": observable.units[0]}
     else:
@@ -201,9 +213,20 @@ def observation_profile(observable: Observable) -> Json:
         {
             "path": "Observation.effective[x]",
             "min": 1,
-            "type": [{"code": "Period" if observable.period else "dateTime"}],
+            "type": [{"code": code} for code in TIMINGS[observable.timing]],
         }
     ]
+    derived: list[Json] = []
+    if observable.name == "round":
+        derived = [{"path": "Observation.hasMember", "min": 1}]
+    elif observable.derived:
+        derived = [
+            {
+                "path": "Observation.method",
+                "min": 1,
+                "patternCodeableConcept": pattern(CALCULATED),
+            }
+        ]
     return profile(
         observable.name,
         observable.title,
@@ -216,6 +239,7 @@ def observation_profile(observable: Observable) -> Json:
             {"path": "Observation.focus", "max": "0"},
             *timing,
             value,
+            *derived,
             {"path": "Observation.device", "min": 1},
             *component_elements(observable),
         ],
@@ -285,8 +309,11 @@ def other_profiles() -> list[Json]:
             ],
         ),
     ]
-    for name in ("placed", "removed"):
-        observable = OBSERVABLES[name]
+    for observable in OBSERVABLES.values():
+        if observable.form != "Procedure":
+            continue
+        name = observable.name
+        devices = 2 if observable.component_names == ("tube",) else 1
         elements: list[Json] = [
             {"path": "Procedure.identifier", "min": 1},
             {
@@ -295,7 +322,7 @@ def other_profiles() -> list[Json]:
                 "patternCodeableConcept": pattern(observable.codes[0]),
             },
             {"path": "Procedure.performed[x]", "min": 1, "type": [{"code": "dateTime"}]},
-            {"path": "Procedure.focalDevice", "min": 1},
+            {"path": "Procedure.focalDevice", "min": devices},
         ]
         if observable.words:
             elements.insert(1, {"path": "Procedure.category", "binding": bound(name)})
@@ -317,6 +344,13 @@ def extensions() -> list[Json]:
             "Procedure",
             patternQuantity=unit,
         ),
+        extension(
+            "tube-size",
+            "Size of the tube that was placed",
+            "Quantity",
+            "Procedure",
+            patternQuantity={"system": UCUM, "code": "[Ch]"},
+        ),
     ]
 
 
@@ -324,6 +358,12 @@ def value_sets() -> list[Json]:
     sets = [
         value_set("drain", "All chest drain codes"),
         value_set("output-codes", "Codes of a drained volume", [OUTPUT, OUTPUT_PERICARDIAL]),
+        value_set("output-rate-codes", "Codes of a drained volume by the hour", rate_codes()),
+        value_set(
+            "output-rate-units",
+            "Units of a drained volume by the hour",
+            [Coding(UCUM, unit) for unit in OBSERVABLES["output-rate"].units],
+        ),
         words_set(
             "drain-site",
             "Side and space of a drain",
@@ -340,6 +380,11 @@ def value_sets() -> list[Json]:
                 if part.words
             ]
     return sets
+
+
+def rate_codes() -> list[Coding]:
+    codes = [coding for rate in RATES.values() for coding in (rate.chest, rate.pericardial)]
+    return [*OBSERVABLES["output-rate"].codes, *(coding for coding in codes if coding)]
 
 
 def guide(resources: list[Json]) -> Json:
@@ -403,12 +448,24 @@ def readme() -> str:
             f"{c.name}: {', '.join(c.words or c.units) or KINDS[c.kind]}" for c in o.components
         )
         codes = ", ".join(f"{SYSTEMS.get(c.system, 'ours')} {c.code}" for c in o.codes)
-        rows.append(f"| {o.name} | {o.title} | {value} | {parts} | {o.form} | {codes} |")
-    return README.format(rows="\n".join(rows))
+        form = f"{o.form}, worked out" if o.derived else o.form
+        name = "suction-order" if o.form == "ServiceRequest" else o.name
+        link = f"[{name}](StructureDefinition-{name}.json)"
+        rows.append(f"| {o.name} | {o.title} | {value} | {parts} | {form} | {codes} | {link} |")
+    rates = "; ".join(
+        f"{rate.unit}: {rate.chest.code}"
+        + (f", of a pericardial drain {rate.pericardial.code}" if rate.pericardial else "")
+        for rate in RATES.values()
+    )
+    return README.format(rows="\n".join(rows), rates=rates, pericardial=OUTPUT_PERICARDIAL.code)
 
 
-KINDS = {"integer": "a whole number from 1", "text": "free text"}
-SYSTEMS = {LOINC: "LOINC", SNOMED: "SNOMED CT"}
+KINDS = {
+    "integer": "a whole number from 1",
+    "text": "free text",
+    "drain": "a drain of the site file",
+}
+SYSTEMS = {LOINC: "LOINC", SNOMED: "SNOMED CT", MDC: "MDC"}
 README = """# Profiles
 
 A FHIR R4 package: profiles, value sets and one code system for what is observed of a chest drain.
@@ -423,8 +480,12 @@ of the table that stands in the source as it is needs no entry. An air leak's va
 parts: none only when none was seen at rest and on cough. A pressure in mm[Hg] is a suction-set only
 where the site file says that a regulator shows it.
 
-| observable | what it is | words, or units (sent in the first) | parts | stated as | codes |
-| --- | --- | --- | --- | --- | --- |
+An output-rate has the LOINC code and unit of its hours where there is one ({rates}), else ours
+in mL/h. The output of a pericardial drain is LOINC {pericardial}. What is worked out cannot be
+charted; totals and rates are sent only when they are asked for (`fhirdrain map --with totals`).
+
+| observable | what it is | words, or units (first: sent) | parts | stated as | codes | profile |
+| --- | --- | --- | --- | --- | --- | --- |
 {rows}
 """
 

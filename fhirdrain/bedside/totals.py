@@ -29,7 +29,7 @@ class Total:
     and `at_most` when all is charted but a double entry is suspected; none of them when nothing is
     known. `charted` is the plain sum of what was charted, suspected doubles included. `covered`
     is the share (0 to 1) of the time the drain was in place here (`place`) that outputs ending in
-    the window account for. `carried` are outputs that began before the window.
+    the window account for. `outputs` are what was counted, in order of their ends.
     """
 
     window: Window
@@ -39,8 +39,13 @@ class Total:
     at_least: Decimal | None
     at_most: Decimal | None
     covered: Fraction
-    carried: tuple[Output, ...] = ()
+    outputs: tuple[Output, ...] = ()
     open: bool = False
+
+    @property
+    def carried(self) -> tuple[Output, ...]:
+        """Return the outputs that began before the window."""
+        return tuple(o for o in self.outputs if o.start and o.start < self.window.start)
 
 
 def total(
@@ -72,7 +77,7 @@ def total(
         at_least=amount - doubtful if parts else None,
         at_most=amount if complete and parts else None,
         covered=covered,
-        carried=tuple(p.of for p in parts if p.of.start and p.of.start < window.start),
+        outputs=tuple(p.of for p in parts),
         open=now < window.end and ledger.removed is None,
     )
 

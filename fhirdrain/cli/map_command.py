@@ -13,7 +13,7 @@ from fhirdrain.cli.output import output, say
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources, refuse_overwriting
+from fhirdrain.street.mapping import map_sources, refuse_overwriting, wanted_of
 
 _SHOWN = 20
 
@@ -44,6 +44,13 @@ _SHOWN = 20
     help="What is written.",
 )
 @click.option(
+    "--with",
+    "extras",
+    type=click.Choice(["totals", "rates"]),
+    multiple=True,
+    help="Send what is worked out of shifts and days, or of intervals, too.",
+)
+@click.option(
     "--rejects",
     type=click.Path(path_type=Path),
     help="Where refused rows go, whole, to be mended and run again.",
@@ -56,6 +63,7 @@ def command(
     store_file: Path | None,
     out: str,
     form: Literal["transaction", "ndjson", "collection"],
+    extras: tuple[str, ...],
     rejects: Path | None,
     show_values: bool,
 ) -> None:
@@ -80,6 +88,7 @@ def command(
             form=form,
             rejects=rejects,
             store=store,
+            wanted=wanted_of(extras, site),
             protected=[*given, *files],
         )
     for issue in report.issues[:_SHOWN]:

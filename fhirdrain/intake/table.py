@@ -484,7 +484,7 @@ class _Row:
             absent=meaning.absent,
             text=text if isinstance(value, str) and text != value else None,
             original=original,
-            start=common.start if observable.period else None,
+            start=common.start if observable.timing == "interval" else None,
         )
 
     def column_parts(

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import Any, BinaryIO
 
+from fhirdrain.bedside.ledger import Output
 from fhirdrain.bedside.reading import Reading
-from fhirdrain.resources.device import device_of, procedure_of, site_of, use_of
+from fhirdrain.bedside.totals import Total
+from fhirdrain.resources.derived import output_of, rate_of, rounds_of, total_of
+from fhirdrain.resources.device import procedure_of, site_of, use_of
 from fhirdrain.resources.drain import Making
 from fhirdrain.resources.identity import uuid_of
-from fhirdrain.resources.observation import derived_output, observation_of
+from fhirdrain.resources.observation import observation_of
 from fhirdrain.resources.order import request_of
 from fhirdrain.resources.references import Form, token
 from fhirdrain.vocabulary.jsontext import encode
@@ -18,22 +22,30 @@ from fhirdrain.vocabulary.observables import OBSERVABLES
 Resource = dict[str, Any]
 
 
-def resources_of(making: Making, set_aside: Iterable[Reading] = ()) -> Iterator[Resource]:
-    """Yield a drain's resources, each after those it refers to.
+@dataclass(frozen=True, slots=True)
+class Extras:
+    """What is sent only when it is asked for: totals, and outputs whose rates are wanted."""
 
+    totals: Sequence[Total] = ()
+    rates: Sequence[Output] = ()
+
+
+def resources_of(
+    making: Making, set_aside: Iterable[Reading] = (), extras: Extras | None = None
+) -> Iterator[Resource]:
+    """Yield a drain's resources but its Device, each after those it refers to.
+
+    The Devices of a patient go before them all (`device_of`), since tubes refer to one another.
     `set_aside` are amounts that only check the levels: they are not sent.
     """
     drain = making.drain
     left_out = {reading.identity for reading in set_aside}
-    yield device_of(making)
+    outputs = drain.ledger.outputs if drain.ledger is not None else []
     yield use_of(making)
     for order in drain.orders:
         yield request_of(making, order)
-    intervals = (
-        {o.closing.identity: o for o in drain.ledger.outputs if o.basis == "amount"}
-        if drain.ledger is not None
-        else {}
-    )
+    intervals = {o.closing.identity: o for o in outputs if o.basis == "amount"}
+    observed = []
     for reading in drain.readings:
         form = OBSERVABLES[reading.observable].form
         if form == "Procedure":
@@ -42,9 +54,15 @@ def resources_of(making: Making, set_aside: Iterable[Reading] = ()) -> Iterator[
             yield site_of(making, reading)
         elif form == "Observation" and reading.identity not in left_out:
             yield observation_of(making, reading, intervals.get(reading.identity))
-    for output in drain.ledger.outputs if drain.ledger is not None else ():
+            observed.append(reading)
+    yield from rounds_of(making, observed)
+    for output in outputs:
         if output.basis == "levels":
-            yield derived_output(making, output)
+            yield output_of(making, output)
+    for output in extras.rates if extras else ():
+        yield rate_of(making, output)
+    for total in extras.totals if extras else ():
+        yield total_of(making, total)
 
 
 def _uuid(resource: Resource) -> str:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
-from fhirdrain.resources.drain import Making, Place
+from fhirdrain.resources.drain import Drain, Making, Place
 from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
     READING_STATUS,
@@ -20,6 +21,9 @@ from fhirdrain.resources.values import (
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, local
 from fhirdrain.vocabulary.observables import OBSERVABLES
 
+# Parts of a placing that R4's Procedure has no element for: part, extension, unit.
+_PROCEDURE_QUANTITIES = (("opening-level", "opening-level", "mL"), ("size", "tube-size", "[Ch]"))
+
 
 def extension(making: Making, name: str, **value: Any) -> dict[str, Any]:
     """Return one of our extensions."""
@@ -28,30 +32,39 @@ def extension(making: Making, name: str, **value: Any) -> dict[str, Any]:
 
 def device_of(making: Making) -> dict[str, Any]:
     """Return the Device of a drain."""
-    ledger = making.drain.ledger
-    status = "active"
-    if ledger is None:
-        status = WITHDRAWN  # everything that was charted of it was withdrawn
-    elif ledger.removed is not None:
-        status = "inactive"
+    drain = making.drain
+    sizes = [r.parts["size"] for r in drain.readings if r.said and "size" in r.parts]
     return without_none(
         {
             "resourceType": "Device",
             "meta": making.meta("chest-drain", None),
             "identifier": [identifier(making.site.systems.device, making.device_value)],
-            "status": status,
-            "deviceName": [{"name": making.drain.name, "type": "user-friendly-name"}],
+            "status": _status(drain, active="active", over="inactive"),
+            "deviceName": [{"name": drain.name, "type": "user-friendly-name"}],
             "type": concept(CHEST_DRAIN),
+            "property": [
+                {"type": concept(local("size")), "valueQuantity": [quantity(size, "[Ch]")]}
+                for size in sizes[-1:]
+                if isinstance(size, Decimal)
+            ],
             "patient": making.subject(),
+            "parent": making.device(drain.parent) if drain.parent is not None else None,
         }
     )
+
+
+def _status(drain: Drain, *, active: str, over: str) -> str:
+    """Return the status of what is about a drain as a whole."""
+    if drain.ledger is None and drain.readings:
+        return WITHDRAWN  # everything that was charted of it was withdrawn
+    return active if drain.removed is None else over
 
 
 def use_of(making: Making) -> dict[str, Any]:
     """Return a drain's DeviceUseStatement: since when, until when, where by the site file."""
     drain = making.drain
     placed = [r.time for r in drain.readings if r.observable == "placed" and r.counts]
-    removed = drain.ledger.removed if drain.ledger is not None else None
+    removed = drain.removed
     settings = making.site.settings.drain(drain.name)
     period = {
         "start": moment(placed[0]) if placed else None,
@@ -62,7 +75,7 @@ def use_of(making: Making) -> dict[str, Any]:
             "resourceType": "DeviceUseStatement",
             "meta": making.meta("chest-drain-use", None),
             "identifier": [identifier(making.site.systems.device, making.device_value)],
-            "status": WITHDRAWN if drain.ledger is None else "completed" if removed else "active",
+            "status": _status(drain, active="active", over="completed"),
             "subject": making.subject(),
             "timingPeriod": without_none(period),
             "device": making.device(),
@@ -99,21 +112,23 @@ def site_of(making: Making, reading: Reading) -> dict[str, Any]:
 
 
 def procedure_of(making: Making, reading: Reading) -> dict[str, Any]:
-    """Return the Procedure of a placing or a removal.
+    """Return the Procedure of a placing, a removal, a joining or a parting.
 
     The SNOMED CT codes speak of pleural drains and are given only for them. R4 Procedures have
-    no time of recording, so it is an extension, as is the level the first unit was opened at.
+    no time of recording, so it is an extension, as are the level the first unit was opened at and
+    the size of the tube. A joining or parting names the drain first and the tube second.
     """
     observable = OBSERVABLES[reading.observable]
     pleural = making.drain.place_at(making.site, reading.time).space == "pleural"
     extensions = _status_extension(making, reading)
     if reading.recorded is not None:
         extensions.append(extension(making, RECORDED, valueDateTime=moment(reading.recorded)))
-    opening = reading.parts.get("opening-level")
-    if opening is not None:
-        extensions.append(
-            extension(making, "opening-level", valueQuantity=quantity(opening, "mL"))  # type: ignore[arg-type]
-        )
+    for part, name, unit in _PROCEDURE_QUANTITIES:
+        number = reading.parts.get(part)
+        if isinstance(number, Decimal):
+            extensions.append(extension(making, name, valueQuantity=quantity(number, unit)))
+    tube = making.drain.tubes.get(reading.identity)
+    indication = reading.parts.get("indication")
     return without_none(
         {
             "resourceType": "Procedure",
@@ -140,8 +155,13 @@ def procedure_of(making: Making, reading: Reading) -> dict[str, Any]:
             ]
             if reading.performer
             else None,
+            "reasonCode": [{"text": str(indication)}] if indication is not None else None,
             "note": notes(reading.note),
-            "focalDevice": [{"manipulated": making.device()}],
+            "focalDevice": [
+                {"manipulated": making.device(drain)}
+                for drain in (making.drain, tube)
+                if drain is not None
+            ],
         }
     )
 

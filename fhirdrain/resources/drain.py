@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
+from fhirdrain.bedside.joins import JOINING, Join, joins_of
 from fhirdrain.bedside.ledger import Ledger
 from fhirdrain.bedside.orders import Order
 from fhirdrain.bedside.reading import Reading
@@ -26,11 +27,14 @@ class Place:
     position: str | None = None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Drain:
     """One drain (one episode) with its readings in order, ledger and orders.
 
-    `ledger` is None when every reading was withdrawn.
+    `ledger` is None when every reading was withdrawn, or when there is none: the drain is known
+    only as a tube joined to another. `joined` are the tubes that were led into its unit, `led`
+    the drains into whose units it was led itself, `tubes` the tube each joining or parting is of
+    (by its identity): `link_tubes` fills them.
     """
 
     patient: str
@@ -39,13 +43,43 @@ class Drain:
     readings: Sequence[Reading]
     ledger: Ledger | None
     orders: Sequence[Order]
+    joined: list[tuple[Join, Drain]] = field(default_factory=list)
+    led: list[tuple[Join, Drain]] = field(default_factory=list)
+    tubes: dict[str, Drain] = field(default_factory=dict)
 
     @cached_property
     def _sites(self) -> list[Reading]:
         return [r for r in self.readings if r.observable == "drain-site" and r.said]
 
+    @property
+    def removed(self) -> datetime | None:
+        """Return when it was removed, if it was."""
+        return self.ledger.removed if self.ledger is not None else None
+
+    @property
+    def parent(self) -> Drain | None:
+        """Return the drain into whose unit it is led now, None for a unit of its own."""
+        if self.removed is not None:
+            return None
+        now = [drain for join, drain in self.led if join.end is None]
+        # Two tubes that are each led into the other share a unit, and neither stands above.
+        return now[-1] if now and all(tube is not now[-1] for _, tube in self.joined) else None
+
     def place_at(self, site: Site, at: datetime) -> Place:
-        """Return where it lay at a time: by the last drain-site reading, else by the site file.
+        """Return the one place that what empties into its unit came from at a time.
+
+        With tubes of several places joined there is none.
+        """
+        own = self.own_place_at(site, at)
+        others = {tube.own_place_at(site, at) for join, tube in self.joined if join.holds(at)}
+        unknown = Place("unknown", "unknown")
+        places = {Place(p.side, p.space) for p in (own, *others)} - {unknown}
+        if not others:
+            return own
+        return places.pop() if len(places) == 1 else unknown
+
+    def own_place_at(self, site: Site, at: datetime) -> Place:
+        """Return where the tube lay at a time: by the last drain-site reading, else the site file.
 
         What a reading leaves open is taken from the site file, never from an earlier reading.
         """
@@ -62,6 +96,43 @@ class Drain:
         )
 
 
+def link_tubes(drains: Iterable[Drain]) -> list[Drain]:
+    """Link one patient's drains where tubes share a unit, and return them, parents first.
+
+    A tube of which nothing else is known becomes a drain without readings.
+    """
+    known = list(drains)
+    for drain in list(known):
+        for reading in drain.readings:
+            if reading.observable in JOINING and "tube" in reading.parts:
+                tube = _tube_at(known, str(reading.parts["tube"]), reading.time)
+                if tube is None:
+                    tube = Drain(drain.patient, str(reading.parts["tube"]), 1, (), None, ())
+                    known.append(tube)
+                drain.tubes[reading.identity] = tube
+        for join in joins_of(drain.readings):
+            tube = _tube_at(known, join.tube, join.start)
+            if tube is not None:
+                drain.joined.append((join, tube))
+                tube.led.append((join, drain))
+    return sorted(known, key=lambda drain: (_depth(drain), drain.name, drain.episode))
+
+
+def _tube_at(drains: Sequence[Drain], name: str, at: datetime) -> Drain | None:
+    """Return the episode of a tube that was there at a time, else its first."""
+    episodes = [drain for drain in drains if drain.name == name]
+    there = [d for d in episodes if d.readings and d.readings[0].time <= at]
+    return next(iter(there[-1:] or episodes[:1]), None)
+
+
+def _depth(drain: Drain) -> int:
+    depth, seen = 0, {id(drain)}
+    while (parent := drain.parent) is not None and id(parent) not in seen:
+        seen.add(id(parent))
+        drain, depth = parent, depth + 1
+    return depth
+
+
 @dataclass(frozen=True, slots=True)
 class Making:
     """What every builder needs: the site, the form of references, and whose drain it is."""
@@ -75,12 +146,16 @@ class Making:
     @property
     def device_value(self) -> str:
         """Return the identifier value of the drain's Device."""
-        return device_identifier(self.site, self.drain.patient, self.drain.name, self.drain.episode)
+        return self._value_of(self.drain)
 
-    def device(self) -> dict[str, object]:
-        """Return the reference to the drain's Device, with the drain id to be read."""
-        reference = self.references.to("Device", self.site.systems.device, self.device_value)
-        return {**reference, "display": self.drain.name}
+    def _value_of(self, drain: Drain) -> str:
+        return device_identifier(self.site, drain.patient, drain.name, drain.episode)
+
+    def device(self, drain: Drain | None = None) -> dict[str, object]:
+        """Return the reference to the Device of the drain, or of another, with its id to be read."""
+        drain = drain or self.drain
+        reference = self.references.to("Device", self.site.systems.device, self._value_of(drain))
+        return {**reference, "display": drain.name}
 
     def subject(self) -> dict[str, object]:
         """Return the reference to the patient."""

@@ -12,6 +12,7 @@ from uuid import UUID, uuid5
 
 from fhirdrain.bedside.orders import ORDERED
 from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.windows import Window
 from fhirdrain.site import Site
 
 # Namespace of our version 5 UUIDs, itself the version 5 UUID of our base URL.
@@ -55,6 +56,25 @@ def reading_identity(site: Site, reading: Reading) -> str:
 def output_identity(closing_identity: str) -> str:
     """Return the identity of the output that a closing reading ends."""
     return _digest(["output", closing_identity], _DIGITS)
+
+
+def rate_identity(closing_identity: str) -> str:
+    """Return the identity of the rate over the interval that a closing reading ends."""
+    return _digest(["rate", closing_identity], _DIGITS)
+
+
+def total_identity(device: str, window: Window) -> str:
+    """Return the identity of a drain's total.
+
+    The end is part of it, since a shift and a day can start together.
+    """
+    times = [moment.astimezone(UTC).isoformat() for moment in (window.start, window.end)]
+    return _digest(["total", device, *times], _DIGITS)
+
+
+def round_identity(site: Site, device: str, reading: Reading) -> str:
+    """Return the identity of a drain's share in the round a reading belongs to."""
+    return _digest([site.id, "round", reading.source, device, reading.round or ""], _DIGITS)
 
 
 def device_identifier(site: Site, patient: str, drain: str, episode: int) -> str:

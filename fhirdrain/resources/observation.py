@@ -1,14 +1,14 @@
-"""Readings and derived outputs as Observations."""
+"""Readings as Observations."""
 
 from __future__ import annotations
 
+from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
 from fhirdrain.bedside.ledger import Output
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.resources.drain import Making
-from fhirdrain.resources.identity import output_identity
 from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
     body_site,
@@ -24,14 +24,13 @@ from fhirdrain.vocabulary.codes import ABSENT, CATEGORY, Coding, local
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
     AS_CHARTED,
-    CALCULATED,
     CATEGORY_CODE,
     OBSERVABLES,
     OUTPUT_CODES,
     Observable,
 )
 
-_CATEGORIES = [concept(Coding(CATEGORY, "exam")), concept(CATEGORY_CODE)]
+CATEGORIES = [concept(Coding(CATEGORY, "exam")), concept(CATEGORY_CODE)]
 
 
 def observation_of(making: Making, reading: Reading, interval: Output | None) -> dict[str, Any]:
@@ -44,12 +43,12 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     item = [Coding(item_system, reading.item)] if item_system and reading.item else []
     return without_none(
         {
-            **_frame(making, observable, reading),
+            **frame(making, observable, reading.source),
             "identifier": [identifier(making.site.systems.reading, reading.identity)],
             "basedOn": _based_on(making, reading),
             "status": reading.status,
-            "category": _CATEGORIES,
-            "code": concept(*_codes(making, observable, reading), *item),
+            "category": CATEGORIES,
+            "code": concept(*codes_of(making, observable, reading.time), *item),
             "subject": making.subject(),
             "encounter": reading.encounter
             and making.references.logical(
@@ -67,53 +66,18 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     )
 
 
-def derived_output(making: Making, output: Output) -> dict[str, Any]:
-    """Return the Observation of an output worked out from levels."""
-    observable = OBSERVABLES["output"]
-    closing = output.closing
-    system = making.site.systems.reading
-    statuses = {source.status for source in output.sources}
-    status = "final"
-    if statuses & {"preliminary", "registered"}:
-        status = "preliminary"
-    elif statuses & {"corrected", "amended"}:
-        # What it rests on was put right, so it was, or would have been, another number before.
-        status = "amended"
-    period = {"start": output.start and moment(output.start), "end": moment(output.end)}
-    return without_none(
-        {
-            **_frame(making, observable, closing),
-            "identifier": [identifier(system, output_identity(closing.identity))],
-            "status": status,
-            "category": _CATEGORIES,
-            "code": concept(*_codes(making, observable, closing)),
-            "subject": making.subject(),
-            "effectivePeriod": without_none(period),
-            "issued": closing.recorded and moment(closing.recorded),
-            "valueQuantity": quantity(output.value, "mL"),
-            "bodySite": body_site(making.drain.place_at(making.site, output.end), whole=False),
-            "method": concept(CALCULATED),
-            "device": making.device(),
-            "derivedFrom": [
-                making.references.to("Observation", system, source.identity)
-                for source in output.sources
-                if OBSERVABLES[source.observable].form == "Observation"
-            ],
-        }
-    )
-
-
-def _frame(making: Making, observable: Observable, reading: Reading) -> dict[str, Any]:
+def frame(making: Making, observable: Observable, source: str | None) -> dict[str, Any]:
+    """Return type and meta of an Observation."""
     return {
         "resourceType": "Observation",
-        "meta": making.meta(observable.name, reading.source),
+        "meta": making.meta(observable.name, source),
     }
 
 
-def _codes(making: Making, observable: Observable, reading: Reading) -> tuple[Coding, ...]:
+def codes_of(making: Making, observable: Observable, at: datetime) -> tuple[Coding, ...]:
+    """Return the codes of an observable of this drain: an output's depend on the space."""
     if observable.name == "output":
-        space = making.drain.place_at(making.site, reading.time).space
-        return OUTPUT_CODES.get(space, observable.codes)
+        return OUTPUT_CODES.get(making.drain.place_at(making.site, at).space, observable.codes)
     return observable.codes
 
 
@@ -131,7 +95,7 @@ def _performer(making: Making, reading: Reading) -> list[dict[str, Any]] | None:
 
 
 def _effective(observable: Observable, reading: Reading, interval: Output | None) -> dict[str, Any]:
-    if not observable.period:
+    if observable.timing == "moment":
         return {"effectiveDateTime": moment(reading.time)}
     start = interval.start if interval is not None else reading.start
     period = {"start": start and moment(start), "end": moment(reading.time)}

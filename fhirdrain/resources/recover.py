@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -25,16 +26,12 @@ from fhirdrain.vocabulary.observables import (
     CATEGORY_CODE,
     OBSERVABLES,
     Observable,
+    by_code,
 )
 
 Resource = Mapping[str, Any]
 
-_BY_CODE = {
-    (coding.system, coding.code): observable
-    for observable in OBSERVABLES.values()
-    if observable.form == "Observation"
-    for coding in observable.codes
-} | {(LOINC, "9168-6"): OBSERVABLES["output"]}
+_BY_CODE = by_code()
 _PROCEDURES = {o.codes[0].code: o for o in OBSERVABLES.values() if o.form == "Procedure"}
 _REASONS = {code: reason for reason, code in ABSENT_REASONS.items()}
 
@@ -66,14 +63,18 @@ def is_ours(resource: Resource) -> bool:
 def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
     """Return the readings in resources of our form, and an issue for each that cannot be read.
 
-    Derived outputs and totals, Devices and a drain's own DeviceUseStatement carry no reading and
-    are passed over. A reading's `source` is recovered from `meta.source`.
+    What was worked out, Devices and a drain's own DeviceUseStatement carry no reading and are
+    passed over; a round says of its members that they were taken in it. A reading's `source` is
+    recovered from `meta.source`.
     """
     readings: list[Reading] = []
     issues: list[Issue] = []
+    rounds: dict[str, str] = {}
     for resource in resources:
         try:
-            if is_ours(resource) and not is_derived(resource):
+            if is_round(resource):
+                rounds |= dict.fromkeys(_members(resource), _round_name(resource))
+            elif is_ours(resource) and not is_derived(resource):
                 readings += _readings(resource)
         except (ValueError, LookupError, TypeError, AttributeError, ArithmeticError) as error:
             kind, name = resource.get("resourceType"), resource.get("id", "")
@@ -86,12 +87,33 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
                     "error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}"
                 )
             )
+    readings = [
+        replace(reading, round=rounds[reading.identity]) if reading.identity in rounds else reading
+        for reading in readings
+    ]
     return readings, issues
+
+
+def is_round(resource: Resource) -> bool:
+    """Tell whether an Observation only holds together those of a round."""
+    return resource.get("resourceType") == "Observation" and _has_coding(
+        [resource.get("code", {})], LOCAL, "round"
+    )
 
 
 def is_derived(resource: Resource) -> bool:
     """Tell whether an Observation was worked out rather than read."""
     return _has_coding([resource.get("method", {})], LOCAL, CALCULATED.code)
+
+
+def _members(resource: Resource) -> list[str]:
+    return [str(member["identifier"]["value"]) for member in resource.get("hasMember", ())]
+
+
+def _round_name(resource: Resource) -> str:
+    """Return the source's own name of a round, else its identity."""
+    named = [i["value"] for i in resource["identifier"] if i.get("use") == "secondary"]
+    return str((named or [resource["identifier"][0]["value"]])[0])
 
 
 def _readings(resource: Resource) -> list[Reading]:
@@ -181,7 +203,16 @@ def _from_procedure(resource: Resource) -> Reading:
     observable = _procedure(resource)
     assert observable is not None  # is_ours has seen to it
     recorded = _extension(resource, RECORDED)
-    opening = _extension(resource, "opening-level")
+    parts: dict[str, Part] = {}
+    for part, name in (("opening-level", "opening-level"), ("size", "tube-size")):
+        stated = _extension(resource, name)
+        if stated is not None:
+            parts[part] = _quantity(stated["valueQuantity"])[0]
+    for reason in resource.get("reasonCode", ()):
+        parts["indication"] = reason["text"]
+    if observable.component_names == ("tube",):
+        tube = resource["focalDevice"][1]["manipulated"]
+        parts["tube"] = _common(resource, tube)["drain"]
     category = resource.get("category")
     return Reading(
         **_common(resource, resource["focalDevice"][0]["manipulated"]),
@@ -189,7 +220,7 @@ def _from_procedure(resource: Resource) -> Reading:
         time=_time(resource["performedDateTime"]),
         value=_code(category, LOCAL) if category else None,
         text=category.get("text") if category else None,
-        parts={"opening-level": _quantity(opening["valueQuantity"])[0]} if opening else {},
+        parts=parts,
         recorded=_time(recorded["valueDateTime"]) if recorded else None,
         status=_status(resource),
         performer=_named([p["actor"] for p in resource.get("performer", [])]),

@@ -30,7 +30,13 @@ from fhirdrain.site.model import (
 )
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
-from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, Component, Observable
+from fhirdrain.vocabulary.observables import (
+    ABSENT_REASONS,
+    OBSERVABLES,
+    Component,
+    Observable,
+    value_of_parts,
+)
 from fhirdrain.vocabulary.units import ALIASES, MISLEADING, UNITS, UnitError, convert, unit_of
 
 __all__ = ["Item", "Meaning", "Site", "Source", "load_site", "read_site"]
@@ -239,6 +245,7 @@ class _Compiler:
         self.places = places
         self.issues: list[Issue] = []
         self.aliases: dict[str, str] = {}
+        self.labels: dict[str, str] = {}
 
     def fault(self, message: str, *loc: str, hint: str = "") -> None:
         line, column = self.places.of(loc)
@@ -260,7 +267,7 @@ class _Compiler:
                 )
         section = model.site
         zone = self.zone(section.time_zone)
-        labels: dict[str, str] = {}
+        labels = self.labels
         drains: dict[str, DrainSettings] = {}
         for name, drain in model.drains.items():
             if not re.fullmatch(r"[A-Za-z0-9-]+", name):
@@ -289,9 +296,7 @@ class _Compiler:
             double_within=self.duration(section.double_within, "double_within") or timedelta(0),
             drains=drains,
         )
-        sources = {
-            name: self.source(name, source, zone, labels) for name, source in model.sources.items()
-        }
+        sources = {name: self.source(name, source, zone) for name, source in model.sources.items()}
         policy = self.path.parent / section.policy if section.policy else None
         if policy is not None:
             try:
@@ -338,9 +343,7 @@ class _Compiler:
             self.fault(str(error), "site", key)
             return None
 
-    def source(
-        self, name: str, model: SourceSection, zone: ZoneInfo, labels: Mapping[str, str]
-    ) -> Source:
+    def source(self, name: str, model: SourceSection, zone: ZoneInfo) -> Source:
         at = ("sources", name)
         try:
             "".encode(model.encoding)
@@ -359,8 +362,7 @@ class _Compiler:
                 key = ("status_words", text) if text else ("default_status",)
                 self.fault(f'"{status}" is not a status', *at, *key, hint=nearest(status, STATUSES))
         items = {
-            code: self.item(code, item, labels, (*at, "items", code))
-            for code, item in model.items.items()
+            code: self.item(code, item, (*at, "items", code)) for code, item in model.items.items()
         }
         self.columns(model, items, at)
         return Source(
@@ -450,13 +452,10 @@ class _Compiler:
 
     # -- items ------------------------------------------------------------------------------
 
-    def item(
-        self, code: str, model: ItemSection, labels: Mapping[str, str], at: tuple[str, ...]
-    ) -> Item:
-        if model.drain is not None and labels.get(model.drain) is None:
-            self.fault(
-                f'unknown drain "{model.drain}"', *at, "drain", hint=nearest(model.drain, labels)
-            )
+    def item(self, code: str, model: ItemSection, at: tuple[str, ...]) -> Item:
+        if model.drain is not None and self.labels.get(model.drain) is None:
+            hint = nearest(model.drain, self.labels)
+            self.fault(f'unknown drain "{model.drain}"', *at, "drain", hint=hint)
         observable = self.observable(model.observable, *at, "observable")
         if model.ignore is None and model.observable is None and not model.words:
             self.fault(
@@ -498,7 +497,7 @@ class _Compiler:
             number=number,
             unit=unit,
             scale=scale,
-            drain=labels.get(model.drain) if model.drain else None,
+            drain=self.labels.get(model.drain) if model.drain else None,
             absent=absent,
             no_reading=no_reading,
             ignore=model.ignore,
@@ -532,6 +531,13 @@ class _Compiler:
             if holders:
                 hint = f"a part of {holders[0]}: {holders[0]} = {{ value = ..., {name} = ... }}"
             self.fault(f'unknown observable "{name}"', *loc, hint=hint)
+            return None
+        if OBSERVABLES[name].derived:
+            self.fault(
+                f"{name} is worked out from readings, never charted",
+                *loc,
+                hint='a sum charted beside its parts is set aside: ignore = "a sum"',
+            )
             return None
         return OBSERVABLES[name]
 
@@ -616,8 +622,8 @@ class _Compiler:
                 self.bounds(number, unit, observable, at)
                 yield Meaning(observable.name, number, unit, parts)
             return
-        if stated is None and observable.name == "air-leak":
-            stated = leak_from_parts(parts)
+        implied = value_of_parts(observable.name, parts)
+        stated = implied if stated is None else stated
         if stated is None and observable.kind == "words":
             self.fault(f"{observable.name} needs a value", *at, hint=f"{_list(observable.words)}")
         elif stated is not None and stated not in observable.words:
@@ -627,13 +633,13 @@ class _Compiler:
                 hint=nearest(str(stated), observable.words)
                 or f"it takes only its parts: {', '.join(observable.component_names)}",
             )
-        elif observable.name == "air-leak" and stated == "none" != leak_from_parts(parts):
+        elif observable.name == "air-leak" and stated == "none" != implied:
             self.fault(
                 "an air leak is none only when none was seen at rest and on cough",
                 *at,
                 hint='{ at-rest = "none", on-cough = "none" }',
             )
-        elif observable.name == "air-leak" and leak_from_parts(parts) not in (None, stated):
+        elif implied not in (None, stated):
             self.fault(f'"{stated}" is not what its parts say', *at, hint="leave the value out")
         else:
             yield Meaning(observable.name, stated, None, parts)
@@ -652,6 +658,10 @@ class _Compiler:
         if component.kind == "integer" and (not isinstance(part, int) or part < 1):
             self.fault(f"{name} is a whole number from 1", *at)
             return None
+        if component.kind == "drain":
+            if str(part) not in self.labels:
+                self.fault(f'unknown drain "{part}"', *at, hint=nearest(str(part), self.labels))
+            return self.labels.get(str(part))
         if component.kind == "quantity":
             number, unit = self.quantity_text(part, component.units, name, at)
             if number is None or unit is None:
@@ -663,15 +673,15 @@ class _Compiler:
     def bounds(
         self, number: Decimal, unit: str, of: Observable | Component, at: tuple[str, ...]
     ) -> None:
-        value = convert(number, unit, of.units[0], 28)
-        if of.high is not None and value > of.high:
-            self.fault(f"{of.name} is above {of.high} {of.units[0]}, more than is possible", *at)
+        beyond = of.beyond(number, unit)
+        if beyond:
+            self.fault(f"{of.name} {beyond}", *at)
 
     def quantity_text(
         self, text: Any, accepted: Sequence[str], of: str, at: tuple[str, ...]
     ) -> tuple[Decimal | None, str | None]:
         """Return number and unit of a text as "20 cm[H2O]"."""
-        match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([^\d\s.].*?)\s*", str(text))
+        match = re.fullmatch(r"\s*(-?\d+(?:\.\d+)?)\s*([^\d\s.].*?)\s*", str(text))
         if match is None:
             self.fault(
                 f'"{text}" is not a number with its unit', *at, hint=f'as "20 {accepted[0]}"'
@@ -679,16 +689,6 @@ class _Compiler:
             return None, None
         unit = self.unit(match[2], accepted, of, at)
         return (None if unit is None else Decimal(match[1])), unit
-
-
-def leak_from_parts(parts: Mapping[str, object]) -> str | None:
-    """Return what an air leak's parts say of the whole: none only when both were none."""
-    seen = {parts.get("at-rest"), parts.get("on-cough")}
-    if "present" in seen:
-        return "present"
-    if seen == {"none"}:
-        return "none"
-    return "undetermined" if seen != {None} else None
 
 
 def _list(words: Sequence[str]) -> str:

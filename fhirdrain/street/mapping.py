@@ -8,8 +8,9 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time
+from datetime import datetime, time, timedelta
 from functools import cached_property
+from itertools import groupby
 from pathlib import Path
 from typing import BinaryIO
 
@@ -27,12 +28,43 @@ from fhirdrain.intake.item import SourceItem, write_origin
 from fhirdrain.intake.spill import Spill
 from fhirdrain.intake.table import WHY_COLUMN, Table, open_table
 from fhirdrain.issues import Issue
-from fhirdrain.resources.bundle import Writer, resources_of
-from fhirdrain.resources.drain import Drain, Making
+from fhirdrain.resources.bundle import Extras, Resource, Writer, resources_of
+from fhirdrain.resources.device import device_of
+from fhirdrain.resources.drain import Drain, Making, link_tubes
 from fhirdrain.resources.identity import reading_identity
 from fhirdrain.resources.references import Form, References
 from fhirdrain.site import Site, Source
+from fhirdrain.site.policy import load_policy
+from fhirdrain.site.site import duration
 from fhirdrain.store import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is sent beside readings: totals, and rates over intervals of `shortest` or longer."""
+
+    totals: bool = False
+    shortest: timedelta | None = None
+
+
+def wanted_of(names: Sequence[str], site: Site) -> Wanted:
+    """Return what a run was asked to send; raises `ConfigurationError` for rates without a policy.
+
+    A rate over a few minutes says nothing; how short an interval may be is the site's figure.
+    """
+    if "rates" not in names:
+        return Wanted("totals" in names)
+    policy = load_policy(site.policy) if site.policy is not None else None
+    if policy is None or policy.shortest_interval is None:
+        raise ConfigurationError(
+            "rates need the shortest interval they may be worked out over",
+            place=str(site.policy or ""),
+            hint='shortest_interval = "1h" in the policy file that the site file names',
+        )
+    try:
+        return Wanted("totals" in names, duration(policy.shortest_interval))
+    except ValueError as error:
+        raise ConfigurationError(str(error), place=str(site.policy)) from None
 
 
 @dataclass
@@ -61,6 +93,22 @@ class DrainSummary:
     def days(self) -> list[Total]:
         """Return the totals of its days."""
         return self._totals([self.settings.day_starts])
+
+    def extras(self, wanted: Wanted) -> Extras:
+        """Return its totals and the outputs with rates, as far as they are wanted."""
+        unsure = {reading.identity for reading in (*self.doubles, *self.ledger.doubtful)}
+        return Extras(
+            totals=[*self.windows, *self.days] if wanted.totals else (),
+            rates=[
+                output
+                for output in self.ledger.outputs
+                if wanted.shortest is not None
+                and output.start is not None
+                and output.end - output.start >= wanted.shortest
+                and output.start < output.end
+                and output.closing.identity not in unsure
+            ],
+        )
 
     def _totals(self, starts: Sequence[time]) -> list[Total]:
         windows = Windows(self.settings.zone, starts)
@@ -103,12 +151,14 @@ def map_sources(
     rejects: Path,
     store: Store | None = None,
     keep_items: bool = False,
+    wanted: Wanted = Wanted(),
     protected: Sequence[Path] = (),
 ) -> MapReport:
     """Map source files to a stream of FHIR; returns the account of the run.
 
     Readings are sorted by patient, drain and time on disk: memory holds one patient at a time.
-    Refused items go whole to the rejects file. `keep_items` keeps readings, drains and items set
+    Refused items go whole to the rejects file. `wanted` are derived numbers that are sent too.
+    `keep_items` keeps readings, drains and items set
     aside in the report, for showing and comparing them. Raises `SourceError` for a file that
     cannot be read at all, before anything is written, and `ConfigurationError` when the rejects
     would overwrite a source or a `protected` file.
@@ -153,8 +203,14 @@ def map_sources(
             )
         writer = stack.enter_context(Writer(stream, form))
         for patient, items in spill.patients():
-            drains = _patient(patient, items, site, form, report, writer, refused, store)
+            accepted = list(_accepted(items, report, refused))
+            drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings = summarise(drains, site.settings)
+            _count(accepted, drains, report)
+            if store is not None:
+                _remember(accepted, drains, summaries, site, wanted, store, report)
+            for _, resource in _resources(drains, summaries, site, form, wanted):
+                writer.write(resource)
             report.findings += findings
             if keep_items:
                 report.readings += (r for drain in drains for r in drain.readings)
@@ -208,18 +264,8 @@ def _set_aside(item: SourceItem, why: str, report: MapReport, keep: bool) -> Non
 # -- one patient ----------------------------------------------------------------------------
 
 
-def _patient(
-    patient: str,
-    items: Sequence[SourceItem],
-    site: Site,
-    form: Form,
-    report: MapReport,
-    writer: Writer,
-    refused: _Rejects,
-    store: Store | None,
-) -> list[Drain]:
-    accepted = list(_accepted(items, report, refused))
-    drains = drains_of(patient, folded(accepted), site.settings)
+def _count(accepted: Sequence[SourceItem], drains: Sequence[Drain], report: MapReport) -> None:
+    """Count a patient's items as mapped, or as set aside where their amounts only check levels."""
     checks = {check.amount.identity: check for check in _checks(drains)}
     for item in accepted:
         compared = [checks[r.identity] for r in item.readings if r.identity in checks]
@@ -229,20 +275,43 @@ def _patient(
             report.set_aside[f"an amount that {compared[0].verdict} the levels, not sent"] += 1
         else:
             report.mapped += 1
-    checking = [check.amount for check in checks.values()]
-    if store is not None:
-        with store.commit():
-            report.versions += store.put_versions(
-                reading for item in accepted for reading in item.readings
-            )
-            for drain in drains:
-                making = Making(site, References("transaction"), drain)
-                store.put_outgoing(resources_of(making, checking), making.device_value)
-    for drain in drains:
-        making = Making(site, References(form), drain)
-        for resource in resources_of(making, checking):
-            writer.write(resource)
-    return drains
+
+
+def _remember(
+    accepted: Sequence[SourceItem],
+    drains: Sequence[Drain],
+    summaries: Sequence[DrainSummary],
+    site: Site,
+    wanted: Wanted,
+    store: Store,
+    report: MapReport,
+) -> None:
+    with store.commit():
+        report.versions += store.put_versions(
+            reading for item in accepted for reading in item.readings
+        )
+        outgoing = _resources(drains, summaries, site, "transaction", wanted)
+        for making, group in groupby(outgoing, key=lambda pair: pair[0]):
+            store.put_outgoing((resource for _, resource in group), making.device_value)
+
+
+def _resources(
+    drains: Sequence[Drain],
+    summaries: Sequence[DrainSummary],
+    site: Site,
+    form: Form,
+    wanted: Wanted,
+) -> Iterator[tuple[Making, Resource]]:
+    """Yield a patient's resources with the making of each, all Devices before the rest."""
+    checking = [check.amount for check in _checks(drains)]
+    makings = [Making(site, References(form), drain) for drain in drains]
+    extras = {(s.drain, s.episode): s.extras(wanted) for s in summaries}
+    for making in makings:
+        yield making, device_of(making)
+    for making in makings:
+        extra = extras.get((making.drain.name, making.drain.episode))
+        for resource in resources_of(making, checking, extra):
+            yield making, resource
 
 
 def _accepted(
@@ -328,7 +397,7 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
                     orders=orders_of(linked),
                 )
             )
-    return drains
+    return link_tubes(drains)
 
 
 def _checks(drains: Iterable[Drain]) -> list[Check]:

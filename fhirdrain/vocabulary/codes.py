@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 LOINC = "http://loinc.org"
 SNOMED = "http://snomed.info/sct"
+MDC = "urn:iso:std:iso:11073:10101"
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 
@@ -49,6 +50,8 @@ def local(code: str, display: str | None = None) -> Coding:
 OUTPUT = Coding(LOINC, "9129-8", "Fluid output chest tube")
 OUTPUT_PERICARDIAL = Coding(LOINC, "9168-6", "Fluid output pericardial drain")
 OUTPUT_FROM_DRAIN = Coding(SNOMED, "251843005", "Fluid output from drain")
+PLEURAL_PRESSURE = Coding(LOINC, "76252-6", "Pressure Pleural space")
+PLEURAL_PRESSURE_MDC = Coding(MDC, "151824", "MDC_PRESS_INTRAPL")
 CHEST_DRAIN = Coding(SNOMED, "258643002", "Chest drain")
 SUCTION_DRAINAGE = Coding(SNOMED, "274441001", "Suction drainage")
 DRAIN_INSERTION = Coding(SNOMED, "264957007", "Insertion of pleural tube drain")

@@ -8,7 +8,7 @@ figures: beyond them a number was mistyped or carries another unit (common pract
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from typing import Literal
 
@@ -17,14 +17,18 @@ from fhirdrain.vocabulary.codes import (
     BASE,
     DRAIN_INSERTION,
     DRAIN_REMOVAL,
+    LOINC,
     OUTPUT,
     OUTPUT_FROM_DRAIN,
     OUTPUT_PERICARDIAL,
+    PLEURAL_PRESSURE,
+    PLEURAL_PRESSURE_MDC,
     SNOMED,
     SUCTION_DRAINAGE,
     Coding,
     local,
 )
+from fhirdrain.vocabulary.units import convert
 
 __all__ = [
     "ABSENT_REASONS",
@@ -32,12 +36,17 @@ __all__ = [
     "CALCULATED",
     "CATEGORY_CODE",
     "OBSERVABLES",
+    "OUTPUT_CODES",
+    "RATES",
     "SIDES",
     "SPACES",
     "WORD_CODINGS",
     "Component",
     "Observable",
+    "Rate",
+    "by_code",
     "profile_url",
+    "value_of_parts",
 ]
 
 SIDES = ("left", "right", "midline", "unknown")
@@ -64,27 +73,45 @@ WORD_CODINGS: Mapping[tuple[str, str], Coding] = {
 }
 
 Kind = Literal["quantity", "words", "parts"]
+Timing = Literal["moment", "interval", "either"]
 
 
 @dataclass(frozen=True, slots=True)
-class Component:
-    """A part of an observation: words, or a number with one unit, or a count, or free text."""
+class _Bounded:
+    """What has units and bounds of the possible, `low` and `high` in the first unit."""
+
+    units: tuple[str, ...] = field(default=(), kw_only=True)
+    low: Decimal | None = field(default=None, kw_only=True)
+    high: Decimal | None = field(default=None, kw_only=True)
+
+    def beyond(self, value: Decimal, unit: str) -> str:
+        """Return how a number in a unit of its kind is not possible; empty when it is."""
+        # Numbers beyond all measure are not worth converting.
+        number = convert(value, unit, self.units[0], 28) if value.adjusted() < 30 else value
+        if self.low is not None and number < self.low:
+            return "is negative" if self.low == 0 else f"is below {self.low} {self.units[0]}"
+        if self.high is not None and number > self.high:
+            return f"is above {self.high} {self.units[0]}, more than is possible"
+        return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Component(_Bounded):
+    """A part of an observation: words, a number with one unit, a count, free text, or a drain."""
 
     name: str
     title: str
-    kind: Literal["words", "quantity", "integer", "text"]
+    kind: Literal["words", "quantity", "integer", "text", "drain"]
     words: tuple[str, ...] = ()
-    units: tuple[str, ...] = ()
-    low: Decimal | None = None
-    high: Decimal | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Observable:
+class Observable(_Bounded):
     """One observable; `kind` says where its value is: a quantity, a word, or only in its parts.
 
-    `units` is the closed list it accepts, the first being the one it is sent in.
-    `form` is the FHIR resource it is stated as.
+    `units` is the closed list it accepts, the first being the one it is sent in (a rate is sent in
+    the unit its code asks for). `form` is the FHIR resource it is stated as. `derived` ones are
+    worked out from readings and are never charted.
     """
 
     name: str
@@ -95,11 +122,9 @@ class Observable:
         "Observation"
     )
     words: tuple[str, ...] = ()
-    units: tuple[str, ...] = ()
-    low: Decimal | None = None
-    high: Decimal | None = None
     components: tuple[Component, ...] = ()
-    period: bool = False
+    timing: Timing = "moment"
+    derived: bool = False
 
     @property
     def component_names(self) -> tuple[str, ...]:
@@ -135,6 +160,25 @@ def _level(name: str, title: str) -> Component:
     return Component(name, title, "quantity", units=_VOLUME, low=_ZERO, high=_MOST_VOLUME)
 
 
+def _total(name: str, title: str) -> Component:
+    return Component(name, title, "quantity", units=("mL",), low=_ZERO, high=10 * _MOST_VOLUME)
+
+
+def _supply(name: str, title: str) -> Component:
+    return Component(name, title, "words", words=("present", "missing"))
+
+
+def _words(
+    name: str, title: str, *words: str, components: tuple[Component, ...] = ()
+) -> Observable:
+    return Observable(
+        name, title, "words", (local(name, title),), words=words, components=components
+    )
+
+
+_TUBE = Component("tube", "The tube that shares the unit", "drain")
+
+
 _TABLE = (
     Observable(
         "level",
@@ -155,7 +199,49 @@ _TABLE = (
         low=_ZERO,
         high=_MOST_VOLUME,
         components=(_UNIT_NUMBER,),
-        period=True,
+        timing="interval",
+    ),
+    Observable(
+        "output-total",
+        "Fluid drained in a shift or a day",
+        "quantity",
+        (local("output-total", "Fluid drained in a shift or a day"),),
+        units=("mL",),
+        low=_ZERO,
+        high=10 * _MOST_VOLUME,
+        components=(
+            Component(
+                "covered",
+                "Share of the time in place that is accounted for",
+                "quantity",
+                units=("%",),
+                low=_ZERO,
+                high=Decimal(100),
+            ),
+            _total("at-least", "At least, where not all of the time is accounted for"),
+            _total("at-most", "At most, where an amount may have been charted twice"),
+        ),
+        timing="interval",
+        derived=True,
+    ),
+    Observable(
+        "output-rate",
+        "Fluid drained by the hour, a mean",
+        "quantity",
+        (local("output-rate", "Fluid drained by the hour, a mean"),),
+        units=("mL/h", "mL/(8.h)", "mL/(10.h)", "mL/(12.h)", "mL/(24.h)"),
+        low=_ZERO,
+        timing="interval",
+        derived=True,
+    ),
+    Observable(
+        "instilled",
+        "Volume put in through the drain",
+        "quantity",
+        (local("instilled", "Volume put in through the drain"),),
+        units=_VOLUME,
+        low=_ZERO,
+        high=_MOST_VOLUME,
     ),
     Observable(
         "unit-change",
@@ -188,18 +274,14 @@ _TABLE = (
         low=_ZERO,
         high=_MOST_SUCTION,
     ),
-    Observable(
+    _words(
         "suction-source",
         "State of the suction source",
-        "words",
-        (local("suction-source", "State of the suction source"),),
-        words=(
-            "connected-on",
-            "connected-off",
-            "disconnected-open",
-            "disconnected-closed",
-            "not-checked",
-        ),
+        "connected-on",
+        "connected-off",
+        "disconnected-open",
+        "disconnected-closed",
+        "not-checked",
     ),
     Observable(
         "mode",
@@ -266,11 +348,42 @@ _TABLE = (
         ),
     ),
     Observable(
+        "air-leak-flow",
+        "Flow of the air leak",
+        "quantity",
+        (local("air-leak-flow", "Flow of the air leak"),),
+        units=("mL/min", "L/min"),
+        low=_ZERO,
+        high=Decimal(50000),
+    ),
+    # The suction side of a wet unit: never an air leak.
+    _words("suction-bubbling", "Bubbling in the suction chamber", "none", "gentle", "vigorous"),
+    _words(
         "swing",
         "Swing of the fluid with breathing",
-        "words",
-        (local("swing", "Swing of the fluid with breathing"),),
-        words=("present", "reduced", "absent", "not-assessable", "not-expected"),
+        "present",
+        "reduced",
+        "absent",
+        "not-assessable",
+        "not-expected",
+    ),
+    Observable(
+        "water-seal-level",
+        "Height of the water in the seal",
+        "quantity",
+        (local("water-seal-level", "Height of the water in the seal"),),
+        units=("cm", "mm"),
+        low=_ZERO,
+        high=Decimal(50),
+    ),
+    Observable(
+        "pleural-pressure",
+        "Pressure in the pleural space, signed",
+        "quantity",
+        (PLEURAL_PRESSURE, PLEURAL_PRESSURE_MDC),
+        units=_SUCTION,
+        low=-2 * _MOST_SUCTION,
+        high=2 * _MOST_SUCTION,
     ),
     Observable(
         "appearance",
@@ -294,26 +407,56 @@ _TABLE = (
             Component("clots", "Clots", "words", words=("none", "small", "large")),
         ),
     ),
+    _words("flow", "Whether fluid comes", "draining", "slow", "not-draining"),
     Observable(
-        "dressing",
-        "State of the dressing",
-        "words",
-        (local("dressing", "State of the dressing"),),
-        words=("dry-intact", "damp", "soiled", "loose"),
+        "skin-mark",
+        "Mark on the tube at the skin",
+        "quantity",
+        (local("skin-mark", "Mark on the tube at the skin"),),
+        units=("cm", "mm"),
+        low=_ZERO,
+        high=Decimal(100),
     ),
-    Observable(
-        "dressing-done",
-        "What was done to the dressing",
-        "words",
-        (local("dressing-done", "What was done to the dressing"),),
-        words=("changed", "reinforced"),
+    _words(
+        "site",
+        "State of the skin where the tube goes in",
+        "clean",
+        "red",
+        "swollen",
+        "oozing",
+        "leaking",
+        components=(
+            Component(
+                "stitch", "Stitch that holds the tube", "words", words=("in-place", "missing")
+            ),
+        ),
     ),
-    Observable(
-        "crepitus",
-        "Air under the skin",
-        "words",
-        (local("crepitus", "Air under the skin"),),
-        words=("none", "at-site", "beyond-site"),
+    _words("dressing", "State of the dressing", "dry-intact", "damp", "soiled", "loose"),
+    _words("dressing-done", "What was done to the dressing", "changed", "reinforced"),
+    _words("crepitus", "Air under the skin", "none", "at-site", "beyond-site"),
+    _words("connections", "Connections of the tubing", "tight", "loose", "disconnected"),
+    _words("tubing", "How the tubing runs", "free", "looped", "kinked"),
+    _words("securement", "How the tube is held", "secure", "loose"),
+    _words(
+        "unit-position",
+        "How the collection unit stands",
+        "upright-below-chest",
+        "above-chest",
+        "not-upright",
+    ),
+    _words(
+        "bedside-supplies",
+        "What must lie ready at the bedside",
+        "complete",
+        "incomplete",
+        components=(
+            _supply("clamps", "Clamps"),
+            _supply("occlusive-gauze", "Occlusive gauze"),
+            _supply("dry-gauze", "Dry gauze"),
+            _supply("tape", "Tape"),
+            _supply("sterile-water", "Sterile water"),
+            _supply("gloves", "Gloves"),
+        ),
     ),
     Observable(
         "drain-site",
@@ -333,7 +476,18 @@ _TABLE = (
         "parts",
         (local("placed", "Placing of the drain"), DRAIN_INSERTION),
         form="Procedure",
-        components=(_level("opening-level", "Level of the first unit when it was opened"),),
+        components=(
+            _level("opening-level", "Level of the first unit when it was opened"),
+            Component(
+                "size",
+                "Size of the tube",
+                "quantity",
+                units=("[Ch]", "mm"),
+                low=Decimal(1),
+                high=Decimal(60),
+            ),
+            Component("indication", "Why it was placed", "text"),
+        ),
     ),
     Observable(
         "removed",
@@ -343,6 +497,30 @@ _TABLE = (
         form="Procedure",
         words=("planned", "accidental"),
     ),
+    Observable(
+        "joined",
+        "A further tube led into the unit of the drain",
+        "parts",
+        (local("joined", "A further tube led into the unit of the drain"),),
+        form="Procedure",
+        components=(_TUBE,),
+    ),
+    Observable(
+        "parted",
+        "A tube taken off the unit of the drain",
+        "parts",
+        (local("parted", "A tube taken off the unit of the drain"),),
+        form="Procedure",
+        components=(_TUBE,),
+    ),
+    Observable(
+        "round",
+        "Readings taken together",
+        "parts",
+        (local("round", "Readings taken together"),),
+        timing="either",
+        derived=True,
+    ),
 )
 
 OBSERVABLES: Mapping[str, Observable] = {observable.name: observable for observable in _TABLE}
@@ -351,3 +529,54 @@ OBSERVABLES: Mapping[str, Observable] = {observable.name: observable for observa
 OUTPUT_CODES: Mapping[str, tuple[Coding, ...]] = {
     "pericardial": (OUTPUT_PERICARDIAL, OUTPUT_FROM_DRAIN),
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """The unit and LOINC codes of a rate over just so many hours; not every drain has one."""
+
+    unit: str
+    chest: Coding
+    pericardial: Coding | None
+
+
+# A rate of another length has our own code, in mL/h. The names were not verified.
+RATES: Mapping[int, Rate] = {
+    1: Rate("mL/h", Coding(LOINC, "9130-6"), Coding(LOINC, "9169-4")),
+    8: Rate("mL/(8.h)", Coding(LOINC, "9131-4"), Coding(LOINC, "9170-2")),
+    10: Rate("mL/(10.h)", Coding(LOINC, "9132-2"), None),
+    12: Rate("mL/(12.h)", Coding(LOINC, "9133-0"), Coding(LOINC, "9172-8")),
+    24: Rate("mL/(24.h)", Coding(LOINC, "9134-8"), Coding(LOINC, "9173-6")),
+}
+
+
+def by_code() -> Mapping[tuple[str, str], Observable]:
+    """Return the observable each code of an Observation stands for."""
+    found = {
+        (coding.system, coding.code): observable
+        for observable in OBSERVABLES.values()
+        if observable.form == "Observation"
+        for coding in observable.codes
+    }
+    output, rate = OBSERVABLES["output"], OBSERVABLES["output-rate"]
+    found |= {(c.system, c.code): output for codes in OUTPUT_CODES.values() for c in codes}
+    codes = [c for r in RATES.values() for c in (r.chest, r.pericardial) if c is not None]
+    return found | {(c.system, c.code): rate for c in codes}
+
+
+def value_of_parts(name: str, parts: Mapping[str, object]) -> str | None:
+    """Return the word that an observation's parts imply, None when they imply none.
+
+    An air leak is none only when none was seen at rest and on cough; what must lie ready is not
+    complete when something of it is missing.
+    """
+    if name == "air-leak":
+        seen = {parts.get("at-rest"), parts.get("on-cough")}
+        if "present" in seen:
+            return "present"
+        if seen == {"none"}:
+            return "none"
+        return "undetermined" if seen != {None} else None
+    if name == "bedside-supplies" and "missing" in parts.values():
+        return "incomplete"
+    return None

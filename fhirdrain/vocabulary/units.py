@@ -87,6 +87,8 @@ UNITS: Mapping[str, Unit] = dict(
         _unit("cm", "length", "10"),
         _unit("mm", "length", "1"),
         _unit("[Ch]", "length", "1/3"),
+        # share, base 1
+        _unit("%", "share", "1/100"),
     )
 )
 

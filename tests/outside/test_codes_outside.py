@@ -6,8 +6,8 @@ import pytest
 
 from fhirdrain.vocabulary import codes
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
-from fhirdrain.vocabulary.codes import LOINC, SNOMED, Coding
-from fhirdrain.vocabulary.observables import OBSERVABLES, OUTPUT_CODES, WORD_CODINGS
+from fhirdrain.vocabulary.codes import LOINC, MDC, SNOMED, Coding
+from fhirdrain.vocabulary.observables import OBSERVABLES, OUTPUT_CODES, RATES, WORD_CODINGS
 
 
 def sent() -> list[Coding]:
@@ -15,6 +15,7 @@ def sent() -> list[Coding]:
     found += codes.BODY_SITES.values()
     found += [c for o in OBSERVABLES.values() for c in o.codes]
     found += [c for group in OUTPUT_CODES.values() for c in group]
+    found += [c for rate in RATES.values() for c in (rate.chest, rate.pericardial) if c]
     return [*found, *WORD_CODINGS.values()]
 
 
@@ -24,6 +25,9 @@ def test_every_code_sent_has_a_right_check_digit(coding):
         assert loinc_is_valid(coding.code)
     elif coding.system == SNOMED:
         assert snomed_is_valid(coding.code)
+    elif coding.system == MDC:
+        # ISO/IEEE 11073-10101: context-free codes are partition * 65536 + term code.
+        assert 0 < int(coding.code) >> 16 < 256
     else:
         assert coding.system.startswith("http")
 

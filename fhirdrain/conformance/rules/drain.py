@@ -19,18 +19,15 @@ from fhirdrain.vocabulary.observables import (
     AS_CHARTED,
     CATEGORY_CODE,
     OBSERVABLES,
-    OUTPUT_CODES,
+    RATES,
     Component,
     Observable,
+    by_code,
+    value_of_parts,
 )
-from fhirdrain.vocabulary.units import ALIASES, UCUM, UNITS, UnitError, convert, unit_of
+from fhirdrain.vocabulary.units import ALIASES, UCUM, UNITS, UnitError, unit_of
 
-_BY_CODE = {
-    (coding.system, coding.code): observable
-    for observable in OBSERVABLES.values()
-    if observable.form == "Observation"
-    for coding in (*observable.codes, *OUTPUT_CODES["pericardial"] * (observable.name == "output"))
-}
+_BY_CODE = by_code()
 # Of foreign data only these codes say beyond doubt that a chest or pericardial drain is meant.
 _FOREIGN = {(LOINC, "9129-8"), (LOINC, "9168-6")}
 
@@ -139,19 +136,7 @@ def check_observation(node: Node, report: Report) -> None:
     _value(node, observable, ours, report)
     if not ours:
         return
-    if observable.period and "effectivePeriod" not in node.value:
-        report.add(
-            node,
-            "effective",
-            "what drained in an interval needs effectivePeriod",
-            code="business-rule",
-        )
-    if observable.period and any("end" not in p.value for p in node.objects("effectivePeriod")):
-        report.add(node, "effective", "the interval has no end", code="business-rule")
-    if not observable.period and "effectiveDateTime" not in node.value:
-        report.add(
-            node, "effective", f"{observable.name} needs effectiveDateTime", code="business-rule"
-        )
+    _timing(node, observable, report)
     _components(node, observable, report)
     _identified(node, report)
     for key in ("device", "subject"):
@@ -244,10 +229,27 @@ def _named(node: Node, key: str, report: Report) -> None:
         )
 
 
+def _timing(node: Node, observable: Observable, report: Report) -> None:
+    periods = list(node.objects("effectivePeriod"))
+    if any("end" not in period.value for period in periods):
+        report.add(node, "effective", "the interval has no end", code="business-rule")
+    wrong = ""
+    if observable.timing == "interval" and "effectivePeriod" not in node.value:
+        wrong = "what drained in an interval needs effectivePeriod"
+    elif observable.timing == "moment" and "effectiveDateTime" not in node.value:
+        wrong = f"{observable.name} needs effectiveDateTime"
+    elif not {"effectivePeriod", "effectiveDateTime"} & node.value.keys():
+        wrong = f"{observable.name} needs effectiveDateTime or effectivePeriod"
+    if wrong:
+        report.add(node, "effective", wrong, code="business-rule")
+
+
 def _value(node: Node, observable: Observable, ours: bool, report: Report) -> None:
     values = [k for k in node.value if k.startswith("value") and k[5:6].isupper()]
     if not values:
-        if "dataAbsentReason" not in node.value and observable.kind != "parts":
+        # Of a total that is known only in part, the part is in its components.
+        said = observable.kind == "parts" or _part_values(node).get("at-least") is not None
+        if "dataAbsentReason" not in node.value and not said:
             report.add(
                 node,
                 "value",
@@ -272,9 +274,11 @@ def _value(node: Node, observable: Observable, ours: bool, report: Report) -> No
         return
     if observable.kind == "quantity":
         _quantity(child, observable, ours, report)
+        if observable.name == "output-rate":
+            _rate_unit(node, child, report)
     elif ours:
         _word(child, observable.words, observable.name, report)
-        _leak(node, child, observable, report)
+        _implied(node, child, observable, report)
 
 
 def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report) -> None:
@@ -311,7 +315,7 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
             hint=f"accepted: {', '.join(of.units)}",
         )
         return
-    if ours and unit.code != of.units[0]:
+    if ours and unit.code != of.units[0] and of.name != "output-rate":
         report.add(
             node,
             "unit",
@@ -324,23 +328,31 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
         _bounds(node, Decimal(number), unit.code, of, report)
 
 
+def _rate_unit(node: Node, value: Node, report: Report) -> None:
+    """Report a rate whose unit is not over the hours that its LOINC code speaks of."""
+    unit = value.value.get("code")
+    codes = {code for system, code in codings_of(node.value.get("code")) if system == LOINC}
+    asked = {
+        rate.unit
+        for rate in RATES.values()
+        if codes & {coding.code for coding in (rate.chest, rate.pericardial) if coding}
+    } or {"mL/h"}
+    if unit in OBSERVABLES["output-rate"].units and unit not in asked:
+        report.add(
+            value,
+            "unit",
+            f"the code of this rate asks for {' or '.join(sorted(asked))}, not {unit}",
+            code="code-invalid",
+            hint="LOINC, property VRat: a rate over so many hours has a code of its own",
+        )
+
+
 def _bounds(
     node: Node, number: Decimal, unit: str, of: Observable | Component, report: Report
 ) -> None:
-    if UNITS[unit].kind != UNITS[of.units[0]].kind:
-        return
-    # Numbers beyond all measure are not worth converting.
-    value = convert(number, unit, of.units[0], 28) if number.adjusted() < 30 else number
-    if of.low is not None and value < of.low:
-        report.add(node, "impossible", f"{of.name} is negative", code="value", value=number)
-    elif of.high is not None and value > of.high:
-        report.add(
-            node,
-            "impossible",
-            f"{of.name} is above {of.high} {of.units[0]}, more than is possible",
-            code="value",
-            value=number,
-        )
+    beyond = of.beyond(number, unit) if UNITS[unit].kind == UNITS[of.units[0]].kind else ""
+    if beyond:
+        report.add(node, "impossible", f"{of.name} {beyond}", code="value", value=number)
 
 
 def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
@@ -364,22 +376,33 @@ def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
         )
 
 
-def _leak(node: Node, value: Node, observable: Observable, report: Report) -> None:
-    if observable.name != "air-leak" or (LOCAL, "none") not in codings_of(value.value):
-        return
-    seen = {
-        code: said
-        for component in node.items("component")
-        for _, code in codings_of(component.value.get("code"))
-        for _, said in codings_of(component.value.get("valueCodeableConcept"))
-    }
-    if not seen.get("at-rest") == seen.get("on-cough") == "none":
+def _implied(node: Node, value: Node, observable: Observable, report: Report) -> None:
+    """Report a word that is not what its own parts say."""
+    words = [code for system, code in codings_of(value.value) if system == LOCAL]
+    implied = value_of_parts(observable.name, _part_values(node))
+    if observable.name == "air-leak" and "none" in words and implied != "none":
         report.add(
             value,
             "air-leak-none",
             "an air leak is none only when none was seen at rest and on cough",
             code="business-rule",
         )
+    elif implied not in (None, "undetermined", *words) and words:
+        report.add(value, "parts", f'"{words[0]}" is not what its parts say', code="business-rule")
+
+
+def _part_values(node: Node) -> dict[str, object]:
+    """Return what each part of ours says: its word, or whatever other value it has."""
+    values: dict[str, object] = {}
+    for part in node.items("component"):
+        for system, name in codings_of(part.value.get("code")):
+            if system == LOCAL:
+                words = codings_of(part.value.get("valueCodeableConcept"))
+                values[str(name)] = next(
+                    (code for whose, code in words if whose == LOCAL),
+                    part.value.get("valueQuantity"),
+                )
+    return values
 
 
 def _components(node: Node, observable: Observable, report: Report) -> None:
@@ -403,6 +426,7 @@ def _components(node: Node, observable: Observable, report: Report) -> None:
             "quantity": "valueQuantity",
             "integer": "valueInteger",
             "text": "valueString",
+            "drain": "valueString",
         }[component.kind]
         if key not in part.value:
             report.add(part, "component", f"{component.name} needs {key}", code="value")
