@@ -10,10 +10,11 @@ from typing import Literal
 import click
 
 from fhirdrain.cli.output import output, say
+from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources, refuse_overwriting, wanted_of
+from fhirdrain.street.mapping import map_sources, wanted_of
 
 _SHOWN = 20
 
@@ -97,6 +98,12 @@ def command(
         say(f"... and {len(report.issues) - _SHOWN} more, each with its reason in the rejects file")
     for (text, code), times in sorted(report.respelled.items()):
         say(f'unit "{text}" read as {code}: {times} times')
+    for (text, language), times in sorted(report.drawn.items()):
+        say(f'word "{text}" read by the word list {language}: {times} times')
+    for what, times in sorted(report.assumed.items()):
+        say(f"{what}: {times} times")
+    if report.ahead:
+        say(f"stored before the time they speak of, charted ahead: {report.ahead} items")
     for why, times in sorted(report.set_aside.items()):
         say(f"set aside, {why}: {times}")
     for finding in report.findings:

@@ -4,26 +4,31 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.issues import Issue
 
-# File name, line, and a digest of the record, so that a file that was changed since is noticed.
-Origin = tuple[str, int, str]
+# File name, line, a digest of the record, so that a file that was changed since is noticed, and
+# where in the record the item stands, if it holds several.
+Origin = tuple[str, int, str, str]
 
 
 @dataclass(slots=True)
 class SourceItem:
-    """One long row, non-empty wide cell or OBX, with what came of it.
+    """One long row, non-empty wide cell, element of a JSON line or OBX, with what came of it.
 
     Exactly one of these holds: `issue` says why it was refused, `set_aside` why it is no reading,
     or `readings` are what it says. `withdraws` marks a withdrawal without content of its own,
     `silent` an item set aside because it says nothing (any more, if it once did). `origin` is the
     place of the refused record that a row of a rejects file was made from.
-    `raw` is the record as it stood in the file, so that a refused one can be written out whole.
+    `raw` is the record as it stood in the file, so that a refused one can be written out whole, and
+    `part` the column or element of a record with several items. `blanks` are the items of the same
+    row that it leaves empty; an item that is there only to carry them is not `counted`.
+    `respelled`, `drawn` and `assumed` are what was read as something else: units, words of a word
+    list, dates without a time of day.
     """
 
     file: str
@@ -40,22 +45,30 @@ class SourceItem:
     row: str | None = None
     item: str = ""
     recorded: datetime | None = None
-    respelled: tuple[tuple[str, str], ...] = field(default_factory=tuple)
+    part: str = ""
+    blanks: tuple[str, ...] = ()
+    counted: bool = True
+    respelled: tuple[tuple[str, str], ...] = ()
+    drawn: tuple[tuple[str, str], ...] = ()
+    assumed: tuple[str, ...] = ()
 
     @property
     def place(self) -> Origin:
         """Return where the record stands, as an `origin` names it."""
         body = self.raw.rstrip("\r\n").encode("utf-8", "surrogateescape")
-        return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8]
+        return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8], self.part
 
 
 def write_origin(origin: Origin) -> str:
     """Return an origin as it stands before the reason in a rejects file."""
-    name, line, digest = origin
+    name, line, digest, _ = origin
     return f"{name}:{line}:{digest}: "
 
 
-def read_origin(cell: str) -> Origin | None:
-    """Return the origin in a cell of a rejects file, None when it was taken away."""
+def read_origin(cell: str, part: str = "") -> Origin | None:
+    """Return the origin in a cell of a rejects file, None when it was taken away.
+
+    `part` is where the item stands in its record, which the cell does not say.
+    """
     match = re.match(r"(.+):(\d+):([0-9a-f]{8}): ", cell, re.DOTALL)
-    return (match[1], int(match[2]), match[3]) if match else None
+    return (match[1], int(match[2]), match[3], part) if match else None

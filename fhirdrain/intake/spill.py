@@ -11,7 +11,7 @@ from itertools import groupby
 from pathlib import Path
 from types import TracebackType
 
-from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.item import Origin, SourceItem
 
 _BATCH = 2000
 
@@ -31,7 +31,7 @@ class Spill:
             # The key is the order, so giving back needs no sorting.
             "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
             " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
-            "CREATE TABLE mended (origin TEXT, body BLOB);"
+            "CREATE TABLE mended (origin TEXT, record TEXT, body BLOB);"
             "CREATE TABLE original (origin TEXT PRIMARY KEY, arrival INTEGER);"
             "CREATE TABLE row (id TEXT, patient TEXT, item TEXT,"
             " PRIMARY KEY (id, patient, item)) WITHOUT ROWID;"
@@ -66,13 +66,18 @@ class Spill:
             self._flush()
 
     def hold_mended(self, item: SourceItem) -> None:
-        """Keep a row of a rejects file until its original has been seen."""
+        """Keep an item of a rejects file until its original has been seen."""
+        assert item.origin is not None
         body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
-        self._base.execute("INSERT INTO mended VALUES (?, ?)", (repr(item.origin), body))
-        self._mended.add(repr(item.origin))
+        keys = (repr(item.origin), _record(item.origin))
+        self._base.execute("INSERT INTO mended VALUES (?, ?, ?)", (*keys, body))
+        self._mended.update(keys)
 
     def is_mended(self, item: SourceItem) -> bool:
-        """Tell whether a row stands in a rejects file too, and remember its place if it does."""
+        """Tell whether an item stands in a rejects file too, and remember its place if it does.
+
+        A record that could not be read at all was one item, whatever it holds now.
+        """
         if not self._mended or repr(item.place) not in self._mended:
             return False
         self._base.execute(
@@ -83,8 +88,9 @@ class Spill:
     def mended(self) -> Iterator[list[SourceItem]]:
         """Yield the rows of each origin, in the order they came, with the original's arrival."""
         rows = self._base.execute(
-            "SELECT m.origin, m.body, o.arrival FROM mended m LEFT JOIN original o USING (origin)"
-            " ORDER BY m.origin, m.rowid"
+            "SELECT m.origin, m.body, coalesce(o.arrival, r.arrival) FROM mended m"
+            " LEFT JOIN original o ON o.origin = m.origin"
+            " LEFT JOIN original r ON r.origin = m.record ORDER BY m.origin, m.rowid"
         )
         for _, group in groupby(rows, key=lambda row: row[0]):
             items = []
@@ -116,3 +122,8 @@ class Spill:
         )
         for patient, group in groupby(rows, key=lambda row: row[0]):
             yield patient, [pickle.loads(body) for _, body in group]
+
+
+def _record(origin: Origin) -> str:
+    """Return the place of a whole record."""
+    return repr((*origin[:3], ""))

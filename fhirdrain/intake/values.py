@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from decimal import Decimal
+from zoneinfo import ZoneInfo
 
 from fhirdrain.bedside.windows import WallTimeError, fixed, instant
 from fhirdrain.site import Source
@@ -70,25 +71,30 @@ def read_number(text: str, source: Source, *, volume: bool) -> Decimal:
     return number if number else abs(number)  # -0 is 0
 
 
-def read_time(text: str, source: Source) -> datetime:
+def read_time(text: str, source: Source, pattern: str | None = None) -> datetime:
     """Return the instant a text means, with a plain offset; raises `ValueRefused`.
 
     A time's own offset counts before the source's zone. A time without a time of day, in the hour
     that comes twice, or in the hour left out is refused: none of them is one instant.
     """
     text = text.strip()
-    if source.time_format == "minutes":
-        raise ValueRefused("time", "minutes after another time are not read by this version")
+    pattern = pattern or source.time_format
     try:
-        if source.time_format == "iso":
+        if pattern == "iso":
             if not re.match(r"\d{4}-?\d\d-?\d\d[T ]\d\d:?\d\d", text):
                 raise ValueError
             moment = datetime.fromisoformat(text)
         else:
-            moment = _by_pattern(text, source.time_format)
+            moment = _by_pattern(text, pattern)
     except ValueError:
+        if read_date(text, source, pattern) is not None:
+            raise ValueRefused(
+                "date-only",
+                "a date without a time of day",
+                'date_only in the site file: the time that is meant, or "day"',
+            ) from None
         raise ValueRefused(
-            "time", "not a time in this source's format", f'time_format = "{source.time_format}"'
+            "time", "not a time in this source's format", f'the format is "{pattern}"'
         ) from None
     if moment.year not in _YEARS:
         raise ValueRefused("time", f"not in the years {_YEARS.start} to {_YEARS.stop - 1}")
@@ -97,6 +103,46 @@ def read_time(text: str, source: Source) -> datetime:
         if offset % timedelta(minutes=1):
             raise ValueRefused("time", "an offset of odd seconds is none that FHIR can state")
         return fixed(moment)
+    return _in_zone(moment, source)
+
+
+def read_date(text: str, source: Source, pattern: str | None = None) -> date | None:
+    """Return the date of a text that is a date and nothing more, None for any other."""
+    pattern = pattern or source.time_format
+    if pattern == "iso":
+        pattern = "%Y-%m-%d"
+    try:
+        # What stands before the time of day, if the pattern begins with the date.
+        found = datetime.strptime(text.strip(), re.split(r"%-?[HI]", pattern)[0].rstrip(" T,;"))
+    except ValueError:
+        return None
+    return found.date() if found.year in _YEARS else None
+
+
+def read_minutes(text: str, start: datetime, zone: ZoneInfo | timezone | None) -> datetime:
+    """Return the instant so many minutes after another; negative ones were before it."""
+    match = re.fullmatch(r"([-+\u2212]?)(\d{1,9})(?:\.(\d{1,6}))?", text.strip())
+    if match is None:
+        raise ValueRefused("time", "not a number of minutes", 'time_format is "minutes"')
+    micro = int(Decimal(f"{match[2]}.{match[3] or 0}") * 60_000_000)
+    elapsed = timedelta(microseconds=-micro if match[1] not in ("", "+") else micro)
+    try:
+        moment = start.astimezone(UTC) + elapsed
+        if moment.year not in _YEARS:
+            raise OverflowError
+    except OverflowError:
+        raise ValueRefused(
+            "time", f"not in the years {_YEARS.start} to {_YEARS.stop - 1}"
+        ) from None
+    return fixed(moment, zone) if isinstance(zone, ZoneInfo) else moment.astimezone(start.tzinfo)
+
+
+def at_wall_time(day: date, wall: time, source: Source) -> datetime:
+    """Return the instant of a wall time on a date in the source's zone; raises `ValueRefused`."""
+    return _in_zone(datetime.combine(day, wall), source)
+
+
+def _in_zone(moment: datetime, source: Source) -> datetime:
     zone = source.zone
     if zone is None:
         raise ValueRefused("time-zone", "the time has no offset, and the source says it gives one")

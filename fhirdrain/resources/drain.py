@@ -152,7 +152,7 @@ class Making:
         return device_identifier(self.site, drain.patient, drain.name, drain.episode)
 
     def device(self, drain: Drain | None = None) -> dict[str, object]:
-        """Return the reference to the Device of the drain, or of another, with its id to be read."""
+        """Return the reference to the Device of this drain or another, with its id to be read."""
         drain = drain or self.drain
         reference = self.references.to("Device", self.site.systems.device, self._value_of(drain))
         return {**reference, "display": drain.name}

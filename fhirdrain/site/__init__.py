@@ -5,7 +5,8 @@ Reads the two TOML files into `bedside.settings` and into rules that intake appl
 """
 
 from fhirdrain.site.policy import Policy, load_policy
-from fhirdrain.site.site import Item, Meaning, Site, Source, load_site, read_site
+from fhirdrain.site.rules import Item, Meaning, Site, Source, columns_of
+from fhirdrain.site.site import load_site, read_site
 
 __all__ = [
     "Item",
@@ -13,6 +14,7 @@ __all__ = [
     "Policy",
     "Site",
     "Source",
+    "columns_of",
     "load_policy",
     "load_site",
     "read_site",

@@ -81,6 +81,7 @@ class ColumnsSection(Section):
     encounter: str | None = None
     drain: str | None = None
     time: str | None = None
+    admission: str | None = None
     start: str | None = None
     end: str | None = None
     recorded: str | None = None
@@ -110,6 +111,7 @@ class ItemSection(Section):
     scale: Literal["regulator", "water-column", "wall-gauge"] | None = None
     drain: str | None = None
     words: dict[str, str | dict[str, Any]] = {}
+    use: str | list[str] = []
     number: NumberSection | None = None
     not_done: list[str] = []
     unable: list[str] = []
@@ -129,6 +131,8 @@ class SourceSection(Section):
     decimal: Literal[".", ","] = "."
     thousands: str | None = Field(None, min_length=1, max_length=1)
     time_format: str = "iso"
+    admission_format: str = "iso"
+    date_only: str | None = None
     time_zone: str = "site"
     default_status: str = "final"
     status_words: dict[str, str] = {}

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack
@@ -24,9 +22,10 @@ from fhirdrain.bedside.totals import Total, totals
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.intake.item import SourceItem, write_origin
+from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.rejects import Rejects
+from fhirdrain.intake.sources import Records, open_source
 from fhirdrain.intake.spill import Spill
-from fhirdrain.intake.table import WHY_COLUMN, Table, open_table
 from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import Extras, Resource, Writer, resources_of
 from fhirdrain.resources.device import device_of
@@ -117,13 +116,20 @@ class DrainSummary:
 
 @dataclass(slots=True)
 class MapReport:
-    """What came of a run: items in = mapped + rejected + set aside, always."""
+    """What came of a run: items in = mapped + rejected + set aside, always.
+
+    `respelled`, `drawn` and `assumed` count what was read as something else: units, words of a
+    list, dates without a time. `ahead` are items stored before the time they speak of.
+    """
 
     items: int = 0
     mapped: int = 0
     rejected: int = 0
     set_aside: Counter[str] = field(default_factory=Counter)
     respelled: Counter[tuple[str, str]] = field(default_factory=Counter)
+    drawn: Counter[tuple[str, str]] = field(default_factory=Counter)
+    assumed: Counter[str] = field(default_factory=Counter)
+    ahead: int = 0
     issues: list[Issue] = field(default_factory=list)
     set_aside_items: list[SourceItem] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
@@ -139,6 +145,14 @@ class MapReport:
     def balanced(self) -> bool:
         """Tell whether every item is accounted for."""
         return self.items == self.mapped + self.rejected + self.set_aside.total()
+
+    def count(self, item: SourceItem) -> None:
+        """Count an item that came in, and what in it was read as something else than it says."""
+        self.items += item.counted
+        self.respelled.update(item.respelled)
+        self.drawn.update(item.drawn)
+        self.assumed.update(item.assumed)
+        self.ahead += any(r.recorded is not None and r.recorded < r.time for r in item.readings)
 
 
 def map_sources(
@@ -164,28 +178,27 @@ def map_sources(
     would overwrite a source or a `protected` file.
     """
     report = MapReport()
-    tables: list[Table] = []
+    files: list[Records] = []
     with ExitStack() as stack:
         for index, path in enumerate(paths):
             # Arrival numbers of a file begin behind all of the file before it.
-            tables.append(open_table(path, source, site, first=index * 10**12))
-            stack.callback(tables[-1].close)
+            files.append(open_source(path, source, site, first=index * 10**12))
+            stack.callback(files[-1].close)
         spill = stack.enter_context(Spill())
-        refused = stack.enter_context(_Rejects(rejects, source, tables, protected))
+        refused = stack.enter_context(Rejects(rejects, source, files, protected))
         # Rejects files first: what stands in them takes the place of the rows it was made from.
-        for table in sorted(tables, key=lambda table: not table.is_rejects):
-            for item in table:
-                report.items += 1
-                report.respelled.update(item.respelled)
+        for file in sorted(files, key=lambda file: not file.is_rejects):
+            for item in file:
+                report.count(item)
                 if item.origin is not None:
                     spill.hold_mended(item)
                 elif spill.is_mended(item):
                     _set_aside(item, _MENDED, report, keep_items)
                 else:
                     _take(item, site, report, spill, refused, keep_items)
-            if table.cut_short:
+            if file.cut_short:
                 report.notes.append(
-                    f"{table.path}: no line end behind the last row: was the file cut short?"
+                    f"{file.path}: no line end behind the last row: was the file cut short?"
                 )
         for same in spill.mended():
             # Mended more than once, the last one that can be read stands.
@@ -233,13 +246,14 @@ def _take(
     site: Site,
     report: MapReport,
     spill: Spill,
-    refused: _Rejects,
+    refused: Rejects,
     keep_items: bool,
 ) -> None:
     if item.issue is not None:
         _reject(item, item.issue, report, refused)
-    elif item.set_aside:
-        _set_aside(item, item.set_aside, report, keep_items)
+    elif item.set_aside or not item.counted:
+        if item.counted:
+            _set_aside(item, item.set_aside, report, keep_items)
         if item.silent:
             spill.add(item)
     else:
@@ -249,7 +263,7 @@ def _take(
         spill.add(item)
 
 
-def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: _Rejects) -> None:
+def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: Rejects) -> None:
     report.rejected += 1
     report.issues.append(issue)
     refused.write(item, issue)
@@ -315,7 +329,7 @@ def _resources(
 
 
 def _accepted(
-    items: Sequence[SourceItem], report: MapReport, refused: _Rejects
+    items: Sequence[SourceItem], report: MapReport, refused: Rejects
 ) -> Iterator[SourceItem]:
     """Yield the items that stand; refuse ties without a row id, and withdrawals of nothing."""
     told = Counter(
@@ -364,13 +378,23 @@ def _item_issue(item: SourceItem, rule: str, message: str, hint: str) -> Issue:
 
 
 def folded(items: Iterable[SourceItem]) -> list[Reading]:
-    """Return one patient's readings with the versions of each item folded into one."""
+    """Return one patient's readings with the versions of each item folded into one.
+
+    An item that a later version of its row leaves empty is withdrawn by it.
+    """
     versions: dict[tuple[object, ...], list[Version]] = {}
+    items = list(items)
     for item in items:
+        if item.row is not None and not item.counted:
+            continue
         key = (item.row, item.item) if item.row is not None else (item.arrival,)
         versions.setdefault(key, []).append(
             Version(item.arrival, item.recorded, item.readings, item.withdraws)
         )
+    for item in items:
+        for blank in item.blanks:
+            if (item.row, blank) in versions:
+                versions[item.row, blank].append(Version(item.arrival, item.recorded, ()))
     return [reading for group in versions.values() for reading in fold(group)]
 
 
@@ -424,99 +448,3 @@ def summarise(
     ]
     findings = [finding for ledger in ledgers for finding in ledger.findings]
     return summaries, [*findings, *(double_finding(pair) for pair in pairs)]
-
-
-# -- rejects --------------------------------------------------------------------------------
-
-
-class _Rejects:
-    """Writes refused records as they stood, each with its reason in a last column of ours.
-
-    Files with another header go to a file of their own: `NAME-2.csv`, ... A file appears only
-    when there is something to refuse.
-    """
-
-    def __init__(
-        self, path: Path, source: Source, tables: Sequence[Table], protected: Sequence[Path]
-    ) -> None:
-        self._source = source
-        self._tables = {str(table.path): table for table in tables}
-        headers = dict.fromkeys(table.header_line for table in tables)
-        self._paths = {
-            header: path.with_name(f"{path.stem}-{number}{path.suffix}") if number > 1 else path
-            for number, header in enumerate(headers, 1)
-        }
-        self._streams: dict[str, io.TextIOWrapper] = {}
-        refuse_overwriting(self._paths.values(), [*(t.path for t in tables), *protected])
-
-    @property
-    def written(self) -> list[Path]:
-        """Return the files that hold something."""
-        return [self._paths[header] for header in self._streams]
-
-    def left_over(self) -> list[Path]:
-        """Return the files of these names that this run did not write."""
-        return [p for p in self._paths.values() if p.is_file() and p not in self.written]
-
-    def __enter__(self) -> _Rejects:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        for stream in self._streams.values():
-            stream.close()
-
-    def write(self, item: SourceItem, issue: Issue) -> None:
-        """Write one refused record with its reason."""
-        table = self._tables[item.file]
-        stream = self._streams.get(table.header_line)
-        if stream is None:
-            stream = self._open(self._paths[table.header_line])
-            self._streams[table.header_line] = stream
-            stream.write(self._with_cell(table.header_line, WHY_COLUMN, table))
-        reason = f"{issue.message}; {issue.hint}" if issue.hint else issue.message
-        reason = write_origin(item.origin or item.place) + reason
-        stream.write(self._with_cell(item.raw, reason, table))
-
-    def _open(self, path: Path) -> io.TextIOWrapper:
-        try:
-            return path.open(
-                "w", encoding=self._source.encoding, errors="surrogateescape", newline=""
-            )
-        except OSError as error:
-            raise ConfigurationError(
-                f"the rejects cannot be written: {error.strerror}", place=str(path)
-            ) from None
-
-    def _with_cell(self, record: str, reason: str, table: Table) -> str:
-        """Return a record with its reason behind it; on a second run the reason is replaced."""
-        body = record.rstrip("\r\n")
-        end = record[len(body) :] or "\n"
-        if table.header[-1] != WHY_COLUMN:
-            return f"{body}{self._source.delimiter}{self._line([reason])}{end}"
-        try:
-            (cells,) = csv.reader([body], delimiter=self._source.delimiter, strict=True)
-        except (csv.Error, ValueError):
-            return record if end == record[len(body) :] else record + end
-        # Whoever mended the row may have taken the old reason away.
-        kept = cells[: len(table.header) - 1]
-        if len(cells) > len(table.header):
-            kept = cells
-        return self._line([*kept, reason]) + end
-
-    def _line(self, cells: Sequence[str]) -> str:
-        line = io.StringIO()
-        csv.writer(line, delimiter=self._source.delimiter, lineterminator="").writerow(cells)
-        return line.getvalue()
-
-
-def refuse_overwriting(outgoing: Iterable[Path], given: Iterable[Path]) -> None:
-    """Raise `ConfigurationError` when an outgoing file is one that was given, or another's name."""
-    taken = {path.resolve() for path in given}
-    for path in outgoing:
-        if path.exists() and not path.is_file():
-            continue  # a terminal, a pipe: nothing there can be lost
-        if path.resolve() in taken:
-            raise ConfigurationError(
-                "it would be overwritten by what this run writes", place=str(path)
-            )
-        taken.add(path.resolve())

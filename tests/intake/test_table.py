@@ -7,15 +7,16 @@ from decimal import Decimal
 import pytest
 
 from fhirdrain.errors import ConfigurationError, SourceError
-from fhirdrain.intake.table import open_table
-from tests.conftest import HEADER, make_site, row
+from fhirdrain.intake.sources import open_source
+from fhirdrain.site import load_site
+from tests.conftest import HEADER, make_site, row, site_text
 
 
 def read(site, tmp_path, *lines, raw: bytes | None = None):
     path = tmp_path / "in.csv"
     text = "\n".join([",".join(HEADER), *lines]) + "\n"
     path.write_bytes(raw if raw is not None else text.encode())
-    table = open_table(path, site.source(None), site)
+    table = open_source(path, site.source(None), site)
     return list(table), table
 
 
@@ -258,10 +259,12 @@ def test_a_missing_column_names_the_nearest(site, tmp_path):
     assert '"store"' in caught.value.hint
 
 
-def test_layouts_of_later_versions_are_refused_not_misread(tmp_path):
-    site = make_site(tmp_path, source='layout = "wide"')
-    with pytest.raises(ConfigurationError, match="this version reads long tables"):
-        open_table(tmp_path / "site.toml", site.source(None), site)
+def test_kinds_of_later_versions_are_refused_not_misread(tmp_path):
+    text = site_text().replace('kind = "table"', 'kind = "hl7v2"')
+    (tmp_path / "site.toml").write_text(text)
+    site = load_site(tmp_path / "site.toml")
+    with pytest.raises(ConfigurationError, match="this version reads tables and JSON lines"):
+        open_source(tmp_path / "site.toml", site.source(None), site)
 
 
 def test_levels_in_columns_have_the_units_of_their_row(site, tmp_path):

@@ -81,7 +81,7 @@ def test_a_times_own_offset_counts_first(source):
     [
         ("2025-10-26 02:30", "ambiguous-time"),
         ("2025-03-30 02:30", "time"),
-        ("2025-10-24", "time"),
+        ("2025-10-24", "date-only"),
         ("24.10.2025 10:00", "time"),
         ("2025-13-01 10:00", "time"),
         ("soon", "time"),

@@ -1,0 +1,307 @@
+"""JSON lines: one object a line, its columns named by paths, one item or a list of them in each."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from fhirdrain.errors import SourceError
+from fhirdrain.intake.item import SourceItem, read_origin
+from fhirdrain.intake.record import KEYS, NOTHING, Cell, Record, Refused, read_record
+from fhirdrain.intake.table import WHY_COLUMN, encoding_of
+from fhirdrain.issues import Issue
+from fhirdrain.site import Site, Source, columns_of
+from fhirdrain.site.paths import elements_of, nest_of, parse_path, value_at
+
+__all__ = ["JsonLines"]
+
+# In a rejects file, the text of a line that is not JSON.
+_LINE = "fhirdrain_line"
+
+
+class _Number(str):
+    """A JSON number, with the digits it was written with."""
+
+
+class _Twice(ValueError):
+    """A key stands twice in an object: one reader would keep the first, another the last."""
+
+
+class JsonLines:
+    """One file of JSON lines and its items, read as a stream."""
+
+    head = ""
+    cut_short = False  # a line cut short is not JSON any more, and is refused as such
+
+    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+        self.path = path
+        self.source = source
+        self.site = site
+        self._arrival = first
+        self._encoding = encoding_of(path, source)
+        columns = columns_of(source.columns)
+        self._columns = {key: (name, parse_path(name)) for key, name in columns.items()}
+        self._marks = [(name, parse_path(name)) for name, _ in source.set_aside]
+        self._items = (
+            [(code, parse_path(code)) for code in source.items] if source.layout == "wide" else []
+        )
+        every = [*self._columns.values(), *self._marks, *self._items]
+        self._nest = nest_of(p for _, p in every)
+        if path.stat().st_size == 0:
+            raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
+        with path.open("rb") as stream:
+            self.is_rejects = f'"{WHY_COLUMN}"'.encode() in stream.read(65536)
+
+    def close(self) -> None:
+        """Let go of the file: it is open only while it is read."""
+
+    def __iter__(self) -> Iterator[SourceItem]:
+        with self.path.open(
+            encoding=self._encoding, errors="surrogateescape", newline="\n"
+        ) as stream:
+            number, lines = 0, iter(stream)
+            while True:
+                number += 1
+                try:
+                    raw = next(lines)
+                except StopIteration:
+                    return
+                except UnicodeError:
+                    yield self._refused(number, "", _not_text(self.source.encoding))
+                    return
+                if raw.strip():
+                    yield from self._read(number, raw)
+
+    def _read(self, line: int, raw: str) -> Iterator[SourceItem]:
+        origin = ""
+        try:
+            if any("\udc80" <= character <= "\udcff" for character in raw):
+                raise _not_text(self.source.encoding)
+            record = _parsed(raw)
+            origin = str(record.get(WHY_COLUMN, ""))
+            if _LINE in record:
+                inner = record[_LINE]
+                record = _parsed(inner) if isinstance(inner, str) else inner
+            try:
+                elements = list(elements_of(record, self._nest))
+            except LookupError as error:
+                raise Refused("no-list", f"there is no list at {error.args[0]}") from None
+        except Refused as refused:
+            item = self._refused(line, raw, refused)
+            item.origin = read_origin(origin)
+            yield item
+            return
+        for element in elements:
+            yield from self._element(line, raw, record, element, origin)
+
+    def _element(
+        self, line: int, raw: str, record: Any, element: tuple[int, ...], origin: str
+    ) -> Iterator[SourceItem]:
+        """Yield what one element of a line's list says; the line itself where it has no list."""
+        place = ".".join(map(str, element))
+        odd: dict[str, Refused] = {}
+        cells = {
+            key: _cell(name, value_at(record, path, element), odd)
+            for key, (name, path) in self._columns.items()
+        }
+        marks = [_cell(name, value_at(record, path, element), odd) for name, path in self._marks]
+        components = {
+            key.removeprefix("components."): cell
+            for key, cell in cells.items()
+            if key.startswith("components.")
+        }
+        shared = {key: cells[key] for key in KEYS if key in cells}
+        if self.source.layout == "long":
+            yield self._one(line, raw, Record(shared, components, marks), place, origin, odd)
+            return
+        shared.setdefault("round", Cell("", shared.get("row", NOTHING).text or shared["time"].text))
+        said = [(code, _cell(code, value_at(record, p, element), odd)) for code, p in self._items]
+        items = [
+            self._one(
+                line,
+                raw,
+                Record({**shared, "item": Cell(code, code), "value": cell}, components, marks),
+                f"{place}/{code}",
+                origin,
+                odd,
+            )
+            for code, cell in said
+            if cell.text or code in odd
+        ]
+        if not items and shared.get("row", NOTHING).text:
+            empty = self._item(line, raw, place)
+            empty.row, empty.patient = shared["row"].text, shared["patient"].text
+            empty.silent, empty.counted = True, False
+            items = [empty]
+        for item in items[:1]:
+            item.blanks = tuple(c for c, cell in said if not cell.text and c not in odd)
+        yield from items
+
+    def _one(
+        self,
+        line: int,
+        raw: str,
+        record: Record,
+        part: str,
+        origin: str,
+        odd: dict[str, Refused],
+    ) -> SourceItem:
+        item = self._item(line, raw, part)
+        item.origin = read_origin(origin, part)
+        try:
+            for cell in record.cells.values():
+                if cell.name in odd:
+                    raise odd[cell.name]
+            read_record(record, self.source, self.site, item)
+        except Refused as refused:
+            item.readings, item.set_aside, item.withdraws = (), "", False
+            item.issue = self._issue(line, refused, part)
+        return item
+
+    def _item(self, line: int, raw: str, part: str = "") -> SourceItem:
+        self._arrival += 1
+        return SourceItem(str(self.path), line, self._arrival, raw, part=part)
+
+    def _refused(self, line: int, raw: str, refused: Refused) -> SourceItem:
+        item = self._item(line, raw)
+        item.issue = self._issue(line, refused)
+        return item
+
+    def _issue(self, line: int, refused: Refused, part: str = "") -> Issue:
+        indices = iter(part.partition("/")[0].split("."))
+        path = re.sub(r"\[\]", lambda _: f"[{next(indices)}]", refused.column)
+        named = f"{path}: " if path and refused.rule != "json" else ""
+        return Issue(
+            "error",
+            "value",
+            refused.rule,
+            f"{named}{refused}",
+            hint=refused.hint,
+            file=str(self.path),
+            line=line,
+            column=int(refused.column) if refused.rule == "json" and refused.column else 0,
+            value=refused.value,
+        )
+
+    # -- rejects ----------------------------------------------------------------------------
+
+    def rejects_head(self) -> str:
+        """Return what a file of refused lines begins with: nothing."""
+        return ""
+
+    def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
+        """Return a refused line with its reason, and with null for what of it was not refused."""
+        raw = items[0].raw
+        why = json.dumps(reason)
+        try:
+            record = _parsed(raw)
+        except Refused:
+            body = raw.rstrip()
+            if any("\udc80" <= character <= "\udcff" for character in raw) and body.endswith("}"):
+                return f'{body[:-1]}, "{WHY_COLUMN}": {why}}}\n'  # bytes that only a text can carry
+            line = json.dumps(body, ensure_ascii=True)
+            return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {line}}}\n'
+        record.pop(WHY_COLUMN, None)
+        if _LINE in record:
+            inner = record.pop(_LINE)
+            try:
+                record = _parsed(inner) if isinstance(inner, str) else inner
+            except Refused:
+                return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {json.dumps(inner)}}}\n'
+        parts = {item.part for item in items}
+        if parts != {""} and isinstance(record, dict):
+            record = self._only(record, parts)
+        return _text({**record, WHY_COLUMN: reason}) + "\n"
+
+    def _only(self, record: Any, parts: set[str]) -> Any:
+        """Return a record in which only the elements and items of some parts are left."""
+        kept = {part.partition("/")[0] for part in parts}
+        for element in elements_of(record, self._nest):
+            place = ".".join(map(str, element))
+            if place not in kept:
+                last = len(self._nest) - 1
+                value_at(record, self._nest[:last], element)[element[-1]] = None
+                continue
+            for code, path in self._items:
+                holder = value_at(record, path[:-1], element)
+                step = path[-1]
+                if f"{place}/{code}" not in parts and isinstance(step, str) and holder is not None:
+                    holder.pop(step, None)
+        return record
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    """Return the object of a line; raises `Refused`."""
+    try:
+        record = json.loads(
+            text,
+            parse_int=_Number,
+            parse_float=_Number,
+            parse_constant=_Number,
+            object_pairs_hook=_object,
+        )
+    except _Twice as error:
+        raise Refused("json", f'the key "{error}" stands twice') from None
+    except json.JSONDecodeError as error:
+        raise Refused(
+            "json",
+            f"not JSON: {error.msg}",
+            column=str(error.colno),
+            hint="one object a line; was the line cut?",
+        ) from None
+    except RecursionError:
+        raise Refused("json", "nested too deeply") from None
+    if not isinstance(record, dict):
+        raise Refused("json", "the line is no object")
+    return record
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    result = dict(pairs)
+    if len(result) < len(pairs):
+        keys = [key for key, _ in pairs]
+        raise _Twice(next(key for key in keys if keys.count(key) > 1))
+    return result
+
+
+def _cell(name: str, value: Any, odd: dict[str, Refused]) -> Cell:
+    """Return the cell of a value; what is no value goes into `odd` with its reason."""
+    if value is None:
+        return Cell(name, "")
+    if isinstance(value, bool):
+        return Cell(name, "true" if value else "false")
+    if isinstance(value, _Number):
+        if value in ("NaN", "Infinity", "-Infinity"):
+            odd[name] = Refused("number", "not a number that JSON knows", column=name)
+        elif abs(_exponent(value)) > 12:
+            odd[name] = Refused("number", "a number beyond all measure", column=name)
+        return Cell(name, str(value), exact=True)
+    if isinstance(value, str):
+        return Cell(name, value.strip())
+    kind = "a list" if isinstance(value, list) else "an object"
+    odd[name] = Refused("value", f"holds {kind}, not a value", column=name)
+    return Cell(name, "")
+
+
+def _exponent(number: str) -> int:
+    digits = number.lower().partition("e")[2]
+    return int(digits) if digits and len(digits) < 9 else 0 if not digits else 10**9
+
+
+def _not_text(encoding: str) -> Refused:
+    return Refused("encoding", f"bytes that are not {encoding}", hint="encoding in the site file")
+
+
+def _text(value: Any) -> str:
+    """Return JSON in which numbers keep the digits they were written with."""
+    if isinstance(value, _Number):
+        return str(value)
+    if isinstance(value, dict):
+        pairs = (f"{json.dumps(key, ensure_ascii=False)}: {_text(v)}" for key, v in value.items())
+        return "{" + ", ".join(pairs) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(_text(item) for item in value) + "]"
+    return json.dumps(value, ensure_ascii=False)

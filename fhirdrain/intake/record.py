@@ -1,0 +1,485 @@
+"""One record of any source to readings: what each of its cells says by the site file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime, time, timedelta
+from decimal import Decimal
+from typing import NamedTuple
+
+from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
+from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.values import (
+    ValueRefused,
+    at_wall_time,
+    read_date,
+    read_minutes,
+    read_number,
+    read_time,
+    split_number,
+)
+from fhirdrain.site import Item, Meaning, Site, Source
+from fhirdrain.site.faults import nearest
+from fhirdrain.site.rules import STATUSES
+from fhirdrain.vocabulary.observables import OBSERVABLES, Component, Observable, value_of_parts
+from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
+
+# The keys of a source's columns that hold one cell each.
+KEYS = (
+    "row",
+    "patient",
+    "encounter",
+    "drain",
+    "time",
+    "admission",
+    "start",
+    "end",
+    "recorded",
+    "item",
+    "value",
+    "unit",
+    "status",
+    "performer",
+    "note",
+    "round",
+)
+
+
+class Cell(NamedTuple):
+    """What stands under one name of the source.
+
+    `exact` marks a number that the source itself gave as a number, whose marks mean one thing.
+    """
+
+    name: str
+    text: str
+    exact: bool = False
+
+
+NOTHING = Cell("", "")
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The cells of one item by our keys, by component, and those that may set it aside."""
+
+    cells: Mapping[str, Cell]
+    components: Mapping[str, Cell]
+    marks: Sequence[Cell]
+
+
+class Refused(Exception):
+    """One item is refused; carries what its issue needs."""
+
+    def __init__(
+        self, rule: str, message: str, *, column: str = "", hint: str = "", value: str = ""
+    ) -> None:
+        super().__init__(message)
+        self.rule = rule
+        self.column = column
+        self.hint = hint
+        self.value = value
+
+
+def read_record(record: Record, source: Source, site: Site, item: SourceItem) -> None:
+    """Read a record into its item; raises `Refused`."""
+    _Reader(record, source, site, item).read()
+
+
+@dataclass(slots=True)
+class _Reader:
+    """One record being read into its item."""
+
+    record: Record
+    source: Source
+    site: Site
+    item: SourceItem
+    remarks: list[str] = field(default_factory=list)
+    whole_day: bool = False
+
+    def cell(self, key: str) -> str:
+        return self.record.cells.get(key, NOTHING).text
+
+    def refuse(self, rule: str, key: str, message: str, hint: str = "") -> Refused:
+        cell = self.record.cells.get(key, NOTHING)
+        return Refused(rule, message, column=cell.name, hint=hint, value=cell.text)
+
+    def read(self) -> None:
+        source, item = self.source, self.item
+        item.row = self.cell("row") or None
+        item.item = self.cell("item")
+        item.patient = self.cell("patient")
+        for mark, (_, values) in zip(self.record.marks, source.set_aside, strict=True):
+            if mark.text in values and not self.is_struck():
+                item.set_aside = f'column "{mark.name}" marks it as no reading'
+                self.keep_silence()
+                return
+        meant = source.items.get(item.item)
+        if meant is None:
+            raise self.refuse(
+                "unknown-item",
+                "item",
+                "this item is not in the site file",
+                nearest(item.item, source.items) if item.item else "the cell is empty",
+            )
+        if meant.ignore is not None:
+            item.set_aside = f'item "{meant.code}": {meant.ignore}'
+            return
+        if not item.patient:
+            raise self.refuse("no-patient", "patient", "no patient is given")
+        status = self.status()
+        item.recorded = self.moment("recorded") if self.cell("recorded") else None
+        text = self.cell("value")
+        if status == WITHDRAWN and (text in meant.no_reading or not text):
+            if item.row is None:
+                raise self.refuse(
+                    "withdrawal", "row", "a withdrawal without content needs a row id"
+                )
+            item.withdraws = True
+            return
+        if text in meant.no_reading:
+            item.set_aside = "it says nothing" if text else "the value is empty"
+            item.silent = item.row is not None
+            return
+        meanings = self.meanings(meant, text)
+        if not meanings:
+            return
+        time = self.moment("time")
+        start = self.moment("start") if self.cell("start") else None
+        if self.whole_day and all(OBSERVABLES[m.observable].timing == "moment" for m in meanings):
+            raise self.refuse(
+                "date-only",
+                "time",
+                "a date without a time of day, and it is no amount of the whole day",
+            )
+        if self.whole_day and start is None:
+            day = read_date(self.cell("time"), self.source)
+            assert day is not None
+            start = at_wall_time(day, self.site.settings.day_starts, self.source)
+        common = Reading(
+            source=source.name,
+            patient=item.patient,
+            drain=self.drain(meant),
+            observable="",
+            time=time,
+            row=item.row,
+            item=meant.code,
+            start=start,
+            end=self.moment("end") if self.cell("end") else None,
+            recorded=item.recorded,
+            status=status,
+            encounter=self.cell("encounter") or None,
+            performer=self.cell("performer") or None,
+            note=self.cell("note") or None,
+            round=self.cell("round") or None,
+        )
+        if common.start is not None and common.start >= time:
+            raise self.refuse("interval", "start", "the interval starts when it ends, or later")
+        if common.end is not None and common.end < time:
+            raise self.refuse("interval", "end", "it ends before it begins")
+        item.readings = tuple(self.reading(common, meaning, text, meant) for meaning in meanings)
+
+    def is_struck(self) -> bool:
+        """Tell whether the row withdraws what was charted."""
+        text = self.cell("status")
+        return self.source.status_words.get(text, text) == WITHDRAWN
+
+    def keep_silence(self) -> None:
+        """Let a row set aside by a mark take back what the same row said before."""
+        recorded = self.cell("recorded")
+        if self.item.row is None or not self.item.patient:
+            return
+        with suppress(Refused):  # else its place in the file decides
+            self.item.recorded = self.moment("recorded") if recorded else None
+        self.item.silent = True
+
+    # -- what each cell says ----------------------------------------------------------------
+
+    def status(self) -> str:
+        source = self.source
+        text = self.cell("status")
+        status = source.status_words.get(text) or (text if text else source.default_status)
+        if status not in STATUSES:
+            raise self.refuse(
+                "status",
+                "status",
+                "this status is not in the site file",
+                nearest(text, [*source.status_words, *STATUSES]),
+            )
+        return status
+
+    def moment(self, key: str) -> datetime:
+        try:
+            if self.source.time_format == "minutes":
+                admission = read_time(
+                    self.cell("admission"), self.source, self.source.admission_format
+                )
+                return read_minutes(self.cell(key), admission, self.source.zone)
+            day = read_date(self.cell(key), self.source) if self.source.date_only else None
+            if day is None:
+                return read_time(self.cell(key), self.source)
+            return self.on(day, key)
+        except ValueRefused as refused:
+            raise self.refuse(refused.rule, key, str(refused), refused.hint) from None
+
+    def on(self, day: date, key: str) -> datetime:
+        """Return the time that a date without a time of day means at this site."""
+        wall = self.source.date_only
+        if isinstance(wall, time):
+            self.item.assumed += (f"a date without a time of day read as {wall:%H:%M}",)
+            return at_wall_time(day, wall, self.source)
+        if key != "time":
+            raise ValueRefused("date-only", "a date without a time of day")
+        self.item.assumed += ("a date without a time of day read as the day that begins on it",)
+        self.whole_day = True
+        next_day = day + timedelta(days=1)
+        return at_wall_time(next_day, self.site.settings.day_starts, self.source)
+
+    def drain(self, meant: Item) -> str:
+        label = self.cell("drain")
+        named = self.site.labels.get(label) if label else None
+        if label and named is None:
+            raise self.refuse(
+                "unknown-drain",
+                "drain",
+                "this names no drain of the site file",
+                nearest(label, self.site.labels),
+            )
+        if meant.drain is not None and named is not None and named != meant.drain:
+            raise self.refuse(
+                "two-drains", "drain", f"the item is of {meant.drain} and the column names {named}"
+            )
+        drain = meant.drain or named
+        if drain is None:
+            raise self.refuse("no-drain", "drain", "no drain is named")
+        return drain
+
+    def meanings(self, meant: Item, text: str) -> tuple[Meaning, ...]:
+        """Return what a value text says; empty, with a reason, when it is set aside."""
+        if text in meant.absent:
+            return tuple(Meaning(name, absent=meant.absent[text]) for name in meant.observables)
+        if text in meant.words:
+            return meant.words[text]
+        if text.lower() in meant.drawn:
+            language, meanings = meant.drawn[text.lower()]
+            self.item.drawn += ((text, language),)
+            return meanings
+        exact = self.record.cells["value"].exact
+        parsed = (text, "") if exact else split_number(text, self.source)
+        if meant.number is not None and parsed is not None:
+            return self.quantity(meant, OBSERVABLES[meant.number], *parsed)
+        if len(meant.observables) == 1 and text in OBSERVABLES[meant.observables[0]].words:
+            name = meant.observables[0]
+            if (name, text) != ("air-leak", "none"):
+                return (Meaning(name, text),)
+        known = [*meant.words, *(w for n in meant.observables for w in OBSERVABLES[n].words)]
+        raise self.refuse(
+            "unknown-word",
+            "value",
+            f'not a value that item "{meant.code}" has in the site file',
+            nearest(text, known) if known else _expected(meant),
+        )
+
+    def quantity(
+        self, meant: Item, observable: Observable, number: str, behind: str
+    ) -> tuple[Meaning, ...]:
+        if meant.scale == "wall-gauge":
+            self.item.set_aside = "read from a wall gauge: it says nothing of the suction set"
+            return ()
+        value = self.number(number, volume="mL" in observable.units)
+        unit = self.unit(meant, observable, behind)
+        limit = observable.beyond(value, unit)
+        if limit:
+            hint = "is the sign a slip?" if "negative" in limit else f"is it really in {unit}?"
+            raise self.refuse("impossible", "value", f"{observable.name} {limit}", hint)
+        return (Meaning(observable.name, value, unit),)
+
+    def number(self, text: str, *, volume: bool) -> Decimal:
+        if self.record.cells["value"].exact:
+            return Decimal(text)
+        try:
+            return read_number(text, self.source, volume=volume)
+        except ValueRefused as refused:
+            raise self.refuse(refused.rule, "value", str(refused), refused.hint) from None
+
+    def unit(self, meant: Item, observable: Observable, behind: str) -> str:
+        """Return the unit of a number: that of its cell, else its column, else the site file's."""
+        found = []
+        for key, text in (("value", behind), ("unit", self.cell("unit"))):
+            if not text:
+                continue
+            found.append(self.unit_said(text, key, observable.units))
+        if len(set(found)) > 1:
+            raise self.refuse("unit", "unit", "the value and the unit column name different units")
+        unit_code = found[0] if found else meant.unit
+        if unit_code is None:
+            raise self.refuse(
+                "unit", "unit", "no unit is given", f'unit of item "{meant.code}" in the site file'
+            )
+        if unit_code == "mm[Hg]" != meant.unit and observable.name.startswith("suction"):
+            raise self.refuse(
+                "wall-gauge",
+                "unit" if self.cell("unit") else "value",
+                "a pressure in mm[Hg] reads like a wall gauge, which is not the suction set",
+                'what is it read from? The site file can set it aside: scale = "wall-gauge"',
+            )
+        if unit_code not in observable.units:
+            raise self.refuse(
+                "unit",
+                "unit" if self.cell("unit") else "value",
+                f"the unit {unit_code} does not belong to {observable.name}",
+                f"accepted: {', '.join(observable.units)}",
+            )
+        return unit_code
+
+    def unit_said(self, text: str, key: str, accepted: Sequence[str]) -> str:
+        """Return the code of a unit as a cell says it, and note another spelling."""
+        try:
+            unit, respelled = unit_of(text, self.site.unit_aliases, accepted)
+        except UnitError as error:
+            # A misleading unit is named; what is unknown may be a value that slipped a column.
+            message = str(error) if error.misleading else "not a unit that is known"
+            if key == "value":
+                message = "not a number, or its unit is not known"
+            raise self.refuse("unit", key, message, error.hint) from None
+        if respelled:
+            self.item.respelled += ((text, unit.code),)
+        return unit.code
+
+    # -- readings ---------------------------------------------------------------------------
+
+    def reading(self, common: Reading, meaning: Meaning, text: str, meant: Item) -> Reading:
+        observable = OBSERVABLES[meaning.observable]
+        value, unit, original = meaning.value, meaning.unit, None
+        if isinstance(value, Decimal) and unit is not None:
+            target = observable.units[0]
+            if UNITS[unit].factor != UNITS[target].factor:
+                digits = self.site.settings.significant_digits
+                original = (value, unit)
+                value = convert(value, unit, target, digits)
+            unit = target
+        parts: dict[str, Part] = {}
+        if meaning.absent is None:
+            parts = {**meaning.parts, **self.column_parts(observable, meaning, meant)}
+            self.agree(observable, common, value, parts)
+        note = "\n".join(filter(None, [common.note, *self.remarks])) or None
+        return replace(
+            common,
+            observable=observable.name,
+            value=value,
+            unit=unit,
+            parts=parts,
+            note=note,
+            absent=meaning.absent,
+            text=text if isinstance(value, str) and text != value else None,
+            original=original,
+            start=common.start if observable.timing == "interval" else None,
+        )
+
+    def agree(
+        self, observable: Observable, common: Reading, value: object, parts: Mapping[str, Part]
+    ) -> None:
+        """Refuse a word that is not what its own parts say, and a joining that names no tube."""
+        implied = value_of_parts(observable.name, parts)
+        if implied not in (None, "undetermined", value):
+            raise self.refuse("parts", "value", "the value is not what its parts say")
+        if observable.component_names == ("tube",):
+            if "tube" not in parts:
+                raise self.refuse(
+                    "no-tube",
+                    "value",
+                    "which tube shares the unit is not said",
+                    "tube, as a part under words or as a column under components",
+                )
+            if parts["tube"] == common.drain:
+                raise self.refuse("no-tube", "value", "a drain cannot be joined to itself")
+
+    def column_parts(
+        self, observable: Observable, meaning: Meaning, meant: Item
+    ) -> Mapping[str, Part]:
+        """Return the parts that stand in columns of their own."""
+        parts: dict[str, Part] = {}
+        for name, cell in self.record.components.items():
+            if not cell.text or name not in observable.component_names:
+                continue
+            part = self.part(observable.component(name), cell, observable, meant)
+            if meaning.parts.get(name, part) != part:
+                raise Refused(
+                    "two-values",
+                    f"it and the value say different things of {name}",
+                    column=cell.name,
+                    value=cell.text,
+                )
+            parts[name] = part
+        return parts
+
+    def part_unit(self, component: Component, observable: Observable, meant: Item) -> str:
+        """Return the unit of a number in a column of its own: that of the row, else the item's."""
+        text = self.cell("unit")
+        if not text:
+            return meant.unit if meant.unit in component.units else component.units[0]
+        unit = self.unit_said(text, "unit", component.units)
+        if unit in component.units:
+            return unit
+        others = [c for c in observable.components if c is not component and unit in c.units]
+        if any(self.record.components.get(other.name, NOTHING).text for other in others):
+            return component.units[0]  # the row's unit speaks of another of its numbers
+        raise self.refuse("unit", "unit", f"the unit {unit} does not belong to {component.name}")
+
+    def part(self, component: Component, cell: Cell, observable: Observable, meant: Item) -> Part:
+        column, text = cell.name, cell.text
+        if component.kind == "words":
+            if text not in component.words:
+                raise Refused(
+                    "unknown-word",
+                    f"not a word of {component.name}",
+                    column=column,
+                    value=text,
+                    hint=nearest(text, component.words),
+                )
+            return text
+        if component.kind == "integer":
+            if not text.isascii() or not text.isdigit() or int(text) < 1:
+                raise Refused(
+                    "number",
+                    f"{component.name} is a whole number from 1",
+                    column=column,
+                    value=text,
+                )
+            return int(text)
+        if component.kind == "text":
+            return text
+        if component.kind == "drain":
+            if text not in self.site.labels:
+                raise Refused(
+                    "unknown-drain",
+                    "this names no drain of the site file",
+                    column=column,
+                    value=text,
+                    hint=nearest(text, self.site.labels),
+                )
+            return self.site.labels[text]
+        try:
+            volume = "mL" in component.units
+            number = Decimal(text) if cell.exact else read_number(text, self.source, volume=volume)
+        except ValueRefused as refused:
+            raise Refused(
+                refused.rule, str(refused), column=column, hint=refused.hint, value=text
+            ) from None
+        target = component.units[0]
+        unit = self.part_unit(component, observable, meant)
+        limit = component.beyond(number, unit)
+        if limit:
+            raise Refused("impossible", f"{component.name} {limit}", column=column, value=text)
+        if UNITS[unit].factor != UNITS[target].factor:
+            self.remarks.append(f"{component.name} charted as {number} {unit}")
+        return convert(number, unit, target, self.site.settings.significant_digits)
+
+
+def _expected(meant: Item) -> str:
+    """Return what an item without words can take."""
+    if meant.number is not None:
+        return "a number is expected"
+    return "name its texts under words in the site file; profiles/README.md lists the parts"

@@ -1,0 +1,63 @@
+"""A source's files, whatever their form: opened by what the site file says they are."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Protocol
+
+from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.jsonlines import JsonLines
+from fhirdrain.intake.table import Table
+from fhirdrain.site import Site, Source
+
+__all__ = ["Records", "open_source"]
+
+
+class Records(Protocol):
+    """One file of a source: its items as a stream, and how its refused records are written.
+
+    `head` is what its rejects files have in common; `cut_short` holds after the last item.
+    """
+
+    path: Path
+    cut_short: bool
+
+    @property
+    def head(self) -> str:
+        """Return what comes before the first record."""
+
+    @property
+    def is_rejects(self) -> bool:
+        """Tell whether the file is a rejects file of an earlier run."""
+
+    def __iter__(self) -> Iterator[SourceItem]:
+        """Yield the items."""
+
+    def close(self) -> None:
+        """Let go of the file."""
+
+    def rejects_head(self) -> str:
+        """Return what a file of its refused records begins with."""
+
+    def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
+        """Return one record with those of its items that were refused, and the reason."""
+
+
+def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Records:
+    """Return a file ready to be read; raises `SourceError` or `ConfigurationError`.
+
+    Arrival numbers of its items begin behind `first`.
+    """
+    if source.kind not in ("table", "jsonlines"):
+        raise ConfigurationError(
+            f'source "{source.name}" is {source.kind}: this version reads tables and JSON lines'
+        )
+    if str(path) == "-":
+        raise SourceError("map reads files, not standard input")
+    if path.is_dir():
+        raise SourceError("is a folder", place=str(path), hint="name the files in it")
+    if not path.exists():
+        raise SourceError("there is no such file", place=str(path), hint="is the name right?")
+    return (Table if source.kind == "table" else JsonLines)(path, source, site, first)

@@ -1,0 +1,57 @@
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from fhirdrain.site import load_site
+from fhirdrain.street.mapping import map_sources
+from tests.conftest import Run
+
+SITE = """
+[site]
+id = "other-site"
+name = "Other Site"
+time_zone = "Europe/Vienna"
+windows = ["07:00", "19:00"]
+day_starts = "07:00"
+[site.systems]
+patient = "https://test.example/patient"
+reading = "https://test.example/reading"
+device = "https://test.example/drain"
+[drains.R1]
+side = "right"
+space = "pleural"
+labels = ["right 1"]
+[drains.L1]
+side = "left"
+space = "pleural"
+[sources.one]
+"""
+
+
+@pytest.fixture
+def run(tmp_path):
+    """Map files of a source whose part of the site file is given, rejects files among them."""
+
+    def mapped(source: str, *files: tuple[str, bytes | str], rejects: str = "refused.csv") -> Run:
+        (tmp_path / "site.toml").write_text(SITE + source, encoding="utf-8")
+        site = load_site(tmp_path / "site.toml")
+        paths = []
+        for name, data in files:
+            path = tmp_path / name
+            path.write_bytes(data if isinstance(data, bytes) else data.encode())
+            paths.append(path)
+        stream = io.BytesIO()
+        report = map_sources(
+            paths, site, site.source(None), stream, rejects=tmp_path / rejects, keep_items=True
+        )
+        assert report.balanced
+        return Run(report, stream.getvalue(), tmp_path / rejects)
+
+    return mapped
+
+
+def said(run: Run) -> set[tuple[str, str, str, str]]:
+    """Return drain, observable, value and status of each reading."""
+    return {(r.drain, r.observable, str(r.value), r.status) for r in run.report.readings}

@@ -1,0 +1,167 @@
+"""Wide tables: a row a round, a column an item; each non-empty cell is an item of its own."""
+
+from __future__ import annotations
+
+import csv
+
+import pytest
+
+from fhirdrain.errors import SourceError
+from tests.intake.conftest import said
+
+WIDE = """
+kind = "table"
+layout = "wide"
+status_words = { "struck" = "entered-in-error" }
+[sources.one.columns]
+row = "id"
+patient = "pat"
+drain = "drain"
+time = "seen"
+recorded = "stored"
+status = "state"
+performer = "by"
+[sources.one.columns.components]
+unit-number = "no"
+[sources.one.items.level_ml]
+observable = "level"
+unit = "mL"
+[sources.one.items.swing]
+observable = "swing"
+[sources.one.items.out_left]
+observable = "output"
+unit = "mL"
+drain = "L1"
+[sources.one.items.remark]
+ignore = "free text"
+"""
+HEAD = "id,pat,drain,seen,stored,state,by,no,level_ml,swing,out_left,remark\n"
+
+
+def row(
+    id_: str, level="", swing="", out="", *, remark="", stored="", seen="10:00", state="", no=""
+):
+    return f"{id_},p-1,right 1,2025-01-10 {seen},{stored},{state},n-1,{no},{level},{swing},{out},{remark}\n"
+
+
+def test_each_cell_is_an_item_and_an_empty_one_is_none(run):
+    done = run(
+        WIDE, ("in.csv", HEAD + row("1", "100", "present", remark="slept") + row("2", no="1"))
+    )
+    assert said(done) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
+    assert (done.report.items, done.report.mapped) == (3, 2)
+    assert dict(done.report.set_aside) == {'item "remark": free text': 1}
+
+
+def test_an_item_that_names_its_drain_conflicts_with_another_in_the_column(run):
+    done = run(WIDE, ("in.csv", HEAD + row("1", out="30")))
+    assert [issue.rule for issue in done.report.issues] == ["two-drains"]
+    alone = run(WIDE, ("in.csv", HEAD + row("1", out="30").replace("right 1", "")))
+    assert said(alone) == {("L1", "output", "30", "final")}
+
+
+def test_a_row_is_a_round(run):
+    done = run(WIDE, ("in.csv", HEAD + row("7", "100", "present", no="2")))
+    (panel,) = done.observation("round")
+    members = {m["identifier"]["value"] for m in panel["hasMember"]}
+    assert members == {r.identity for r in done.report.readings}
+    assert panel["identifier"][1] == {"use": "secondary", "value": "7"}
+    assert {r.observable: dict(r.parts) for r in done.report.readings} == {
+        "level": {"unit-number": 2},
+        "swing": {},
+    }
+
+
+def test_a_later_version_of_a_row_withdraws_what_it_leaves_empty(run):
+    first = row("1", "100", "present", stored="2025-01-10 10:05")
+    later = row("1", "", "absent", stored="2025-01-10 10:20")
+    for rows in (first + later, later + first):
+        assert said(run(WIDE, ("in.csv", HEAD + rows))) == {
+            ("R1", "level", "100", "entered-in-error"),
+            ("R1", "swing", "absent", "corrected"),
+        }
+    emptied = row("1", stored="2025-01-10 10:30")
+    done = run(WIDE, ("in.csv", HEAD + first + emptied))
+    assert {status for *_, status in said(done)} == {"entered-in-error"}
+    assert done.report.items == 2
+    never = run(WIDE, ("in.csv", HEAD + emptied))
+    assert (never.report.items, said(never)) == (0, set())
+
+
+def test_a_struck_row_withdraws_every_cell_of_it(run):
+    struck = row("1", "100", "present", stored="2025-01-10 11:00", state="struck")
+    done = run(
+        WIDE, ("in.csv", HEAD + row("1", "100", "present", stored="2025-01-10 10:05") + struck)
+    )
+    assert {status for *_, status in said(done)} == {"entered-in-error"}
+
+
+def test_a_refused_cell_goes_out_alone_and_comes_back_mended(run):
+    rows = row("1", "1.790", "present") + row("2", "110", "swinging", seen="11:00")
+    done = run(WIDE, ("in.csv", HEAD + rows))
+    assert [(i.rule, i.line, i.column) for i in done.report.issues] == [
+        ("unsure-mark", 2, rows.index("1.790") + 1),
+        ("unknown-word", 3, rows.splitlines()[1].index("swinging") + 1),
+    ]
+    with done.rejects.open(encoding="utf-8", newline="") as stream:
+        refused = list(csv.DictReader(stream))
+    assert [(r["level_ml"], r["swing"]) for r in refused] == [("1.790", ""), ("", "swinging")]
+    mended = done.rejects.read_text().replace("1.790", "1790").replace("swinging", "present")
+    again = run(WIDE, ("in.csv", HEAD + rows), ("mended.csv", mended), rejects="again.csv")
+    assert (again.report.rejected, again.report.mapped) == (0, 4)
+    assert ("R1", "level", "1790", "final") in said(again)
+    assert {r.round for r in again.report.readings} == {"1", "2"}
+
+
+def test_a_row_with_several_refused_cells_is_one_row_to_mend(run):
+    bad = row("1", "100", "present", seen="99:99")
+    done = run(WIDE, ("in.csv", HEAD + bad))
+    assert (done.report.items, done.report.rejected) == (2, 2)
+    lines = done.rejects.read_text().splitlines()
+    assert len(lines) == 2
+    mended = done.rejects.read_text().replace("99:99", "09:59")
+    again = run(WIDE, ("in.csv", HEAD + bad), ("mended.csv", mended), rejects="again.csv")
+    assert (again.report.rejected, again.report.mapped) == (0, 2)
+
+
+def test_a_column_that_the_site_file_does_not_know_is_refused_cell_by_cell(run):
+    text = (
+        HEAD.replace("remark", "coment")
+        + row("1", "100", remark="x")
+        + row("2", "110", seen="11:00")
+    )
+    done = run(WIDE, ("in.csv", text))
+    (issue,) = done.report.issues
+    assert (issue.rule, issue.line) == ("unknown-item", 2)
+    assert done.report.mapped == 2
+
+
+@pytest.mark.parametrize(
+    ("header", "message"),
+    [
+        ("id,pat,drain,seen,stored,state,by,no,a,b\n", "none of its columns is an item"),
+        (HEAD.replace("swing", "level_ml"), '"level_ml" stands twice'),
+        (HEAD.replace("seen", "when"), '"seen"'),
+    ],
+)
+def test_headers_that_cannot_be_right(run, header, message):
+    with pytest.raises(SourceError, match=message):
+        run(WIDE, ("in.csv", header))
+
+
+def test_a_row_that_is_no_row_is_one_refused_item(run):
+    done = run(WIDE, ("in.csv", HEAD + "1,p-1\n" + row("2", "110")))
+    assert [(i.rule, i.line) for i in done.report.issues] == [("row-length", 2)]
+    assert done.rejects.read_text().splitlines()[1].startswith('1,p-1,"in.csv:2:')
+
+
+def test_without_a_row_id_the_time_tells_rounds_apart(run):
+    source = WIDE.replace('row = "id"\n', "")
+    rows = row("x", "100", "present") + row("x", "110", "present", seen="11:00")
+    done = run(source, ("in.csv", HEAD + rows))
+    assert len(done.observation("round")) == 2
+
+
+def test_a_column_cannot_be_an_item_too(run):
+    with pytest.raises(Exception, match='"by" is a column and an item'):
+        run(WIDE + '[sources.one.items.by]\nobservable = "swing"\n', ("in.csv", HEAD))
