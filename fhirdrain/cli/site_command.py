@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from fhirdrain.issues import render_text
+from fhirdrain.intake.sources import KINDS
 from fhirdrain.site import read_site
 
 
@@ -25,11 +26,7 @@ def command(file: Path) -> None:
     )
     for source in site.sources.values():
         meant = sum(1 for item in source.items.values() if item.ignore is None)
-        read = (
-            "read by this version"
-            if (source.kind, source.layout) == ("table", "long")
-            else ("not read by this version")
-        )
+        read = "read by this version" if source.kind in KINDS else ("not read by this version")
         click.echo(
             f"source {source.name}: {source.kind}, {source.layout}, {meant} items mapped,"
             f" {len(source.items) - meant} ignored; {read}"

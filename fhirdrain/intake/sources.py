@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
@@ -12,7 +12,7 @@ from fhirdrain.intake.jsonlines import JsonLines
 from fhirdrain.intake.table import Table
 from fhirdrain.site import Site, Source
 
-__all__ = ["Records", "open_source"]
+__all__ = ["KINDS", "Records", "open_source"]
 
 
 class Records(Protocol):
@@ -45,12 +45,18 @@ class Records(Protocol):
         """Return one record with those of its items that were refused, and the reason."""
 
 
+KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
+    "table": Table,
+    "jsonlines": JsonLines,
+}
+
+
 def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Records:
     """Return a file ready to be read; raises `SourceError` or `ConfigurationError`.
 
     Arrival numbers of its items begin behind `first`.
     """
-    if source.kind not in ("table", "jsonlines"):
+    if source.kind not in KINDS:
         raise ConfigurationError(
             f'source "{source.name}" is {source.kind}: this version reads tables and JSON lines'
         )
@@ -60,4 +66,4 @@ def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Recor
         raise SourceError("is a folder", place=str(path), hint="name the files in it")
     if not path.exists():
         raise SourceError("there is no such file", place=str(path), hint="is the name right?")
-    return (Table if source.kind == "table" else JsonLines)(path, source, site, first)
+    return KINDS[source.kind](path, source, site, first)

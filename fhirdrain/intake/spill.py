@@ -61,7 +61,8 @@ class Spill:
         body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
         self._waiting.append((item.patient, drain, time, item.arrival, body))
         if item.row is not None and item.readings:
-            self._rows.append((item.row, item.patient, item.item))
+            # A record that holds several items has one id for all of them.
+            self._rows.append((item.row, item.patient, "" if item.part else item.item))
         if len(self._waiting) >= _BATCH:
             self._flush()
 
