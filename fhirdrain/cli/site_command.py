@@ -7,8 +7,8 @@ from pathlib import Path
 
 import click
 
-from fhirdrain.issues import render_text
 from fhirdrain.intake.sources import KINDS
+from fhirdrain.issues import render_text
 from fhirdrain.site import read_site
 
 

@@ -271,9 +271,7 @@ class _Reader:
         if meant.number is not None and parsed is not None:
             return self.quantity(meant, OBSERVABLES[meant.number], *parsed)
         if len(meant.observables) == 1 and text in OBSERVABLES[meant.observables[0]].words:
-            name = meant.observables[0]
-            if (name, text) != ("air-leak", "none"):
-                return (Meaning(name, text),)
+            return (Meaning(meant.observables[0], text),)
         known = [*meant.words, *(w for n in meant.observables for w in OBSERVABLES[n].words)]
         raise self.refuse(
             "unknown-word",
@@ -363,6 +361,9 @@ class _Reader:
         parts: dict[str, Part] = {}
         if meaning.absent is None:
             parts = {**meaning.parts, **self.column_parts(observable, meaning, meant)}
+            if observable.name == "drain-site":
+                # Who says "unknown" says nothing of it: what the site file knows goes on holding.
+                parts = {name: part for name, part in parts.items() if part != "unknown"}
             self.agree(observable, common, value, parts)
         note = "\n".join(filter(None, [common.note, *self.remarks])) or None
         return replace(
@@ -383,6 +384,13 @@ class _Reader:
     ) -> None:
         """Refuse a word that is not what its own parts say, and a joining that names no tube."""
         implied = value_of_parts(observable.name, parts)
+        if observable.name == "air-leak" and value == "none" != implied:
+            raise self.refuse(
+                "air-leak-none",
+                "value",
+                "an air leak is none only when none was seen at rest and on cough",
+                "say under words what was looked at: { at-rest = ..., on-cough = ... }",
+            )
         if implied not in (None, "undetermined", value):
             raise self.refuse("parts", "value", "the value is not what its parts say")
         if observable.component_names == ("tube",):

@@ -139,7 +139,8 @@ def total_of(making: Making, total: Total) -> Json:
 def rounds_of(making: Making, members: Iterable[Reading]) -> Iterator[Json]:
     """Yield the Observations of the rounds that a drain's readings were taken in.
 
-    The source's own name of the round goes along as a second identifier.
+    The source's own name of the round goes along as a second identifier. A withdrawn reading
+    stays a member: it says itself that it was entered in error.
     """
     rounds: dict[tuple[str, str], list[Reading]] = {}
     for reading in members:
@@ -147,8 +148,7 @@ def rounds_of(making: Making, members: Iterable[Reading]) -> Iterator[Json]:
             rounds.setdefault((reading.source, reading.round), []).append(reading)
     for (source, name), group in rounds.items():
         standing = [reading for reading in group if reading.counts]
-        taken = standing or group
-        first, last = (pick(reading.time for reading in taken) for pick in (min, max))
+        first, last = (pick(reading.time for reading in group) for pick in (min, max))
         identity = round_identity(making.site, making.device_value, group[0])
         resource = {
             **_frame(making, "round", identity, source),
@@ -156,7 +156,7 @@ def rounds_of(making: Making, members: Iterable[Reading]) -> Iterator[Json]:
             "code": concept(*OBSERVABLES["round"].codes),
             "hasMember": [
                 making.references.to("Observation", making.site.systems.reading, reading.identity)
-                for reading in taken
+                for reading in group
             ],
         }
         resource["identifier"] = [*resource["identifier"], {"use": "secondary", "value": name}]

@@ -72,9 +72,8 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
     rounds: dict[str, str] = {}
     for resource in resources:
         try:
-            if is_round(resource):
-                rounds |= dict.fromkeys(_members(resource), _round_name(resource))
-            elif is_ours(resource) and not is_derived(resource):
+            rounds |= rounds_in(resource)
+            if is_ours(resource) and not is_derived(resource):
                 readings += _readings(resource)
         except (ValueError, LookupError, TypeError, AttributeError, ArithmeticError) as error:
             kind, name = resource.get("resourceType"), resource.get("id", "")
@@ -87,33 +86,35 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
                     "error", "structure", "recover", f"{kind}/{name} cannot be read back: {reason}"
                 )
             )
-    readings = [
-        replace(reading, round=rounds[reading.identity]) if reading.identity in rounds else reading
-        for reading in readings
-    ]
-    return readings, issues
-
-
-def is_round(resource: Resource) -> bool:
-    """Tell whether an Observation only holds together those of a round."""
-    return resource.get("resourceType") == "Observation" and _has_coding(
-        [resource.get("code", {})], LOCAL, "round"
-    )
+    return in_rounds(readings, rounds), issues
 
 
 def is_derived(resource: Resource) -> bool:
-    """Tell whether an Observation was worked out rather than read."""
-    return _has_coding([resource.get("method", {})], LOCAL, CALCULATED.code)
+    """Tell whether an Observation was worked out, or holds a round together, rather than read."""
+    return _has_coding([resource.get("method", {})], LOCAL, CALCULATED.code) or _is_round(resource)
 
 
-def _members(resource: Resource) -> list[str]:
-    return [str(member["identifier"]["value"]) for member in resource.get("hasMember", ())]
+def rounds_in(resource: Resource) -> dict[str, str]:
+    """Return the identities of a round's members, each with the source's own name of the round.
 
-
-def _round_name(resource: Resource) -> str:
-    """Return the source's own name of a round, else its identity."""
+    Empty for any other resource; where no name is given, the round's identity stands for it.
+    """
+    if not _is_round(resource):
+        return {}
     named = [i["value"] for i in resource["identifier"] if i.get("use") == "secondary"]
-    return str((named or [resource["identifier"][0]["value"]])[0])
+    name = str((named or [resource["identifier"][0]["value"]])[0])
+    return {str(member["identifier"]["value"]): name for member in resource.get("hasMember", ())}
+
+
+def in_rounds(readings: Iterable[Reading], rounds: Mapping[str, str]) -> list[Reading]:
+    """Return readings with the rounds they were taken in."""
+    return [replace(r, round=rounds.get(r.identity)) for r in readings]
+
+
+def _is_round(resource: Resource) -> bool:
+    return resource.get("resourceType") == "Observation" and _has_coding(
+        [resource.get("code", {})], LOCAL, "round"
+    )
 
 
 def _readings(resource: Resource) -> list[Reading]:

@@ -15,7 +15,7 @@ from fhirdrain.errors import ConfigurationError, ServerError
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.retrieval import Query, by_ids, fetch
 from fhirdrain.issues import Issue
-from fhirdrain.resources.recover import is_derived, is_ours, recover
+from fhirdrain.resources.recover import in_rounds, is_derived, is_ours, recover, rounds_in
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE, search_token
 from fhirdrain.vocabulary.observables import CATEGORY_CODE, OBSERVABLES
 
@@ -37,6 +37,7 @@ ROW_COLUMNS = (
     "performer",
     "note",
     "order",
+    "round",
 )
 # What holds from its time on matters to a reader who asks for later hours, too.
 _HOLDING = ("suction-ordered", "mode-ordered", "drain-site", "placed")
@@ -118,6 +119,7 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
     kept: list[Json] = []
     readings: list[Reading] = []
     issues: list[Issue] = []
+    rounds: dict[str, str] = {}
     for resource in resources:
         if not wanted.is_of_patient(resource):
             # A server may pass over what it cannot search by; what is ours must say whose it is.
@@ -128,6 +130,7 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
             continue
         found, faults = recover([resource])
         issues += faults
+        rounds |= rounds_in(resource) if not faults else {}
         readings += [reading for reading in found if wanted.holds(reading)]
         if found:
             belongs = any(wanted.holds(r) or wanted.rests_on(r) for r in found)
@@ -135,6 +138,7 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
             belongs = _belongs(resource, wanted)
         if belongs:
             kept.append(resource)
+    readings = in_rounds(readings, rounds)
     readings.sort(key=lambda r: (r.patient, r.drain, r.episode, *r.sort_key))
     return kept, readings, issues
 
@@ -174,7 +178,7 @@ def _belongs(resource: Json, wanted: Wanted) -> bool:
     if wanted.drain is not None and name not in (None, wanted.drain):
         return False
     if is_derived(resource):
-        end = resource.get("effectivePeriod", {}).get("end")
+        end = resource.get("effectiveDateTime") or resource.get("effectivePeriod", {}).get("end")
         if end is not None:
             time = datetime.fromisoformat(end)
             late = wanted.until is not None and time > wanted.until
