@@ -10,11 +10,12 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 def _as_decimal(value: Any) -> Any:
     # TOML floats are read as text, so that the digits written are the digits used.
-    return (
-        Decimal(str(value))
-        if isinstance(value, int | str) and not isinstance(value, bool)
-        else value
-    )
+    if isinstance(value, int | str) and not isinstance(value, bool):
+        try:
+            return Decimal(str(value))
+        except ArithmeticError:
+            raise ValueError("not a number") from None
+    return value
 
 
 Number = Annotated[Decimal, BeforeValidator(_as_decimal)]
