@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
+import re
 import sqlite3
 import sys
 from importlib.metadata import PackageNotFoundError, version
@@ -11,7 +12,9 @@ from importlib.metadata import PackageNotFoundError, version
 import click
 
 from fhirdrain import __version__
+from fhirdrain.cli.settings import example, in_force, settings_file
 from fhirdrain.conformance.definitions import our_profiles, profiles_folder
+from fhirdrain.exchange.auth import TOKEN
 from fhirdrain.street.samples import samples_folder
 from fhirdrain.vocabulary.observables import OBSERVABLES
 
@@ -28,9 +31,12 @@ _LIBRARIES = (
 )
 
 
-@click.command("about")
+@click.command("about", epilog=example("fhirdrain about"))
 def command() -> None:
-    """Show versions and settings, to paste into a report. Holds no secrets and no patient's data."""
+    """Show versions and settings, and where each setting came from, to paste into a report.
+
+    It holds no secrets and no patient's data.
+    """
     rows = [
         ("fhirdrain", __version__),
         ("python", f"{sys.version.split()[0]} ({platform.system()} {platform.machine()})"),
@@ -41,11 +47,19 @@ def command() -> None:
         ("profiles", f"{len(our_profiles())} in {profiles_folder()}"),
         ("samples", str(samples_folder())),
     ]
-    for name in ("FHIRDRAIN_SERVER", "FHIRDRAIN_TOKEN", "FHIRDRAIN_TOKEN_FILE"):
-        rows.append((name, "set" if os.environ.get(name) else "not set"))
+    path, _ = settings_file()
+    rows.append(("settings", str(path) if path.is_file() else f"no file at {path}"))
+    for name, value, origin in in_force():
+        rows.append((name, f"{_without_user(value)} (from {origin})" if value else "not set"))
+    rows.append(("token", "set (from FHIRDRAIN_TOKEN)" if os.environ.get(TOKEN) else "not set"))
     width = max(len(name) for name, _ in rows)
     for name, value in rows:
         click.echo(f"{name:<{width}}  {value}")
+
+
+def _without_user(text: str) -> str:
+    """Return a text without what may be a password in a URL."""
+    return re.sub(r"//[^/@]*@", "//...@", text)
 
 
 def _version(name: str) -> str:

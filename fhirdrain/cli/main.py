@@ -55,11 +55,17 @@ class _Commands(click.Group):
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="fhirdrain")
-def group() -> None:
+@click.pass_context
+def group(context: click.Context) -> None:
     """Chest drain observations: from the bedside to FHIR, checked, delivered once, read back.
 
     Not a medical device. It never advises treatment; local policy and licensed clinicians decide.
     """
+    from fhirdrain.cli.settings import Defaults
+
+    # Help looks defaults up, and must be had when the file that holds them is wrong.
+    if not {"-h", "--help"} & set(sys.argv[1:]):
+        context.default_map = Defaults(COMMANDS)
 
 
 def main() -> None:
@@ -88,7 +94,7 @@ def _let_go_of_stdout() -> None:
 
 def _run() -> object:
     try:
-        return group.main(standalone_mode=False)
+        return group.main(prog_name="fhirdrain", standalone_mode=False)
     except SystemExit as stop:
         return stop.code
     except FhirdrainError as error:

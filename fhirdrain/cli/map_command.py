@@ -9,7 +9,9 @@ from typing import Literal
 
 import click
 
-from fhirdrain.cli.output import output, say
+from fhirdrain.cli.output import Progress, output, say
+from fhirdrain.cli.settings import example, show_values_option, store_option
+from fhirdrain.errors import FhirdrainError
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
@@ -19,22 +21,40 @@ from fhirdrain.street.mapping import map_sources, wanted_of
 _SHOWN = 20
 
 
-@click.command("map")
+def _source_names(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
+    """Return the sources of the site file for a shell's completion."""
+    path = context.params.get("site_file")
+    try:
+        names = list(load_site(path).sources) if path else []
+    except FhirdrainError:
+        return []
+    return [name for name in names if name.startswith(begun)]
+
+
+@click.command(
+    "map",
+    epilog=example(
+        "fhirdrain map rounds.csv --site site.toml --source rounds \\",
+        "    --out rounds.json --rejects refused.csv",
+    ),
+)
 @click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
     "--site",
     "site_file",
     required=True,
+    envvar="FHIRDRAIN_SITE",
     type=click.Path(path_type=Path),
     help="The site file (TOML).",
 )
-@click.option("--source", "source_name", help="Which source of the site file the files are.")
 @click.option(
-    "--store",
-    "store_file",
-    type=click.Path(path_type=Path),
-    help="Keep every version, and what goes out, in this file.",
+    "--source",
+    "source_name",
+    envvar="FHIRDRAIN_SOURCE",
+    shell_complete=_source_names,
+    help="Which source of the site file the files are.",
 )
+@store_option("Keep every version, and what goes out, in this file.")
 @click.option("--out", default="-", show_default=True, help="Where the FHIR goes; - is stdout.")
 @click.option(
     "--as",
@@ -56,7 +76,7 @@ _SHOWN = 20
     type=click.Path(path_type=Path),
     help="Where refused rows go, whole, to be mended and run again.",
 )
-@click.option("--show-values", is_flag=True, help="Show values in messages. They are patients'.")
+@show_values_option()
 def command(
     sources: tuple[Path, ...],
     site_file: Path,
@@ -68,7 +88,7 @@ def command(
     rejects: Path | None,
     show_values: bool,
 ) -> None:
-    """Turn charted tables into FHIR.
+    """Turn charted tables and JSON lines into FHIR.
 
     Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected.
     """
@@ -81,6 +101,7 @@ def command(
     with ExitStack() as stack:
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
         stream = stack.enter_context(output(out))
+        progress = stack.enter_context(Progress())
         report = map_sources(
             sources,
             site,
@@ -89,6 +110,7 @@ def command(
             form=form,
             rejects=rejects,
             store=store,
+            progress=progress,
             wanted=wanted_of(extras, site),
             protected=[*given, *files],
         )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -51,6 +52,43 @@ def output(name: str) -> Iterator[BinaryIO]:
     except BaseException:
         os.unlink(unfinished)
         raise
+
+
+class Progress:
+    """Tells on stderr how far long work has come, in place; silent where it is no terminal.
+
+    Call it with what is done and how much of it; use as a context manager, so that its line is
+    cleared before anything else is said.
+    """
+
+    _pause = 0.2  # seconds between two tellings, and before the first
+
+    def __init__(self) -> None:
+        self._shown = sys.stderr is not None and sys.stderr.isatty()
+        self._last = time.monotonic()
+        self._width = 0
+
+    def __call__(self, what: str, done: int) -> None:
+        """Tell how much of something is done."""
+        now = time.monotonic()
+        if not self._shown or now - self._last < self._pause:
+            return
+        self._last = now
+        text = f"{what}: {done:,}"
+        click.echo("\r" + text.ljust(self._width), err=True, nl=False)
+        self._width = len(text)
+
+    def clear(self) -> None:
+        """Clear its line."""
+        if self._width:
+            click.echo("\r" + " " * self._width + "\r", err=True, nl=False)
+            self._width = 0
+
+    def __enter__(self) -> Progress:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.clear()
 
 
 def say(text: str = "") -> None:

@@ -8,7 +8,14 @@ from pathlib import Path
 
 import click
 
-from fhirdrain.cli.output import say
+from fhirdrain.cli.output import Progress, say
+from fhirdrain.cli.settings import (
+    example,
+    server_option,
+    show_values_option,
+    store_option,
+    token_file,
+)
 from fhirdrain.exchange.auth import bearer_from_environment
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
@@ -19,19 +26,17 @@ from fhirdrain.street.posting import note, post_all, prepare, settle
 _SHOWN = 10
 
 
-@click.command("post")
-@click.argument("files", nargs=-1, required=True)
-@click.option("--server", required=True, envvar="FHIRDRAIN_SERVER", help="Base URL of the server.")
-@click.option("--dry-run", is_flag=True, help="Check and say what would be sent; send nothing.")
-@click.option(
-    "--store",
-    "store_file",
-    type=click.Path(path_type=Path),
-    help="Note in this file what the server confirmed.",
+@click.command(
+    "post",
+    epilog=example("fhirdrain post rounds.json --server http://127.0.0.1:8000/fhir"),
 )
+@click.argument("files", nargs=-1, required=True)
+@server_option
+@click.option("--dry-run", is_flag=True, help="Check and say what would be sent; send nothing.")
+@store_option("Note in this file what the server confirmed.")
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--unchecked", is_flag=True, help="Send without checking first.")
-@click.option("--show-values", is_flag=True, help="Show what the server says. It may quote values.")
+@show_values_option("Show what the server says. It may quote values.")
 def command(
     files: tuple[str, ...],
     server: str,
@@ -54,7 +59,7 @@ def command(
         warned = sum(1 for issue in parcel.issues if not issue.is_error)
         if warned:
             say(f"{parcel.file}: {warned} warnings; fhirdrain check shows them")
-    client = Client(server, bearer_from_environment())
+    client = Client(server, bearer_from_environment(token_file()))
     if dry_run:
         say(f"{client.base} speaks FHIR {client.release()}")
         for parcel in parcels:
@@ -69,7 +74,11 @@ def command(
         if store is not None:
             with store.commit():
                 pass  # a store that is in use must be known before anything is sent
-        for parcel, delivery in post_all(client, parcels, create_patients=create_patients):
+        progress = stack.enter_context(Progress())
+        for parcel, delivery in post_all(
+            client, parcels, create_patients=create_patients, progress=progress
+        ):
+            progress.clear()
             deliveries.append(delivery)
             show(parcel.file, delivery)
             for issue in delivery.told if show_values else ():

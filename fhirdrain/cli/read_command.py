@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import click
 
-from fhirdrain.cli.output import output, say
+from fhirdrain.cli.output import Progress, output, say
+from fhirdrain.cli.settings import example, server_option, token_file
 from fhirdrain.exchange.auth import bearer_from_environment
 from fhirdrain.exchange.client import Client
 from fhirdrain.street.reading import (
@@ -19,8 +20,14 @@ from fhirdrain.street.reading import (
 from fhirdrain.vocabulary.jsontext import encode, encode_pretty
 
 
-@click.command("read")
-@click.option("--server", required=True, envvar="FHIRDRAIN_SERVER", help="Base URL of the server.")
+@click.command(
+    "read",
+    epilog=example(
+        "fhirdrain read --server http://127.0.0.1:8000/fhir --drain R1 \\",
+        "    --since 2025-10-25T07:00+02:00",
+    ),
+)
+@server_option
 @click.option("--patient", help="Only this patient, as SYSTEM|VALUE.")
 @click.option("--drain", help="Only this drain, by its id in the site file.")
 @click.option("--since", help="Only what ended after this time.")
@@ -53,8 +60,9 @@ def command(
         since=moment(since) if since else None,
         until=moment(until) if until else None,
     )
-    client = Client(server, bearer_from_environment())
-    resources, readings, issues = read_drains(client, wanted)
+    client = Client(server, bearer_from_environment(token_file()))
+    with Progress() as progress:
+        resources, readings, issues = read_drains(client, wanted, progress)
     refuse_incomplete(issues)
     for code in sorted({issue.code for issue in client.warnings}):
         say(f"the server says of its answer: {code}")

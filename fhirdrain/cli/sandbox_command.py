@@ -9,12 +9,13 @@ import click
 
 from fhirdrain import __version__
 from fhirdrain.cli.output import say
+from fhirdrain.cli.settings import example
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.sandbox.server import bind, is_loopback, serve
 from fhirdrain.sandbox.storage import Storage
 
 
-@click.command("sandbox")
+@click.command("sandbox", epilog=example("fhirdrain sandbox --port 8000 --data sandbox.sqlite"))
 @click.option(
     "--port",
     type=click.IntRange(0, 65535),

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import click
 
+from fhirdrain.cli.settings import example
 from fhirdrain.intake.sources import KINDS
 from fhirdrain.issues import render_text
 from fhirdrain.site import read_site
 
 
-@click.command("site")
+@click.command("site", epilog=example("fhirdrain site site.toml"))
 @click.argument("file", type=click.Path(path_type=Path))
 def command(file: Path) -> None:
     """Check a site file: keys, codes, words, units, with the nearest known name for each fault."""

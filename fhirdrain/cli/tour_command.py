@@ -8,11 +8,12 @@ from pathlib import Path
 
 import click
 
+from fhirdrain.cli.settings import example
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.street.tour import Tour
 
 
-@click.command("tour")
+@click.command("tour", epilog=example("fhirdrain tour --keep tour"))
 @click.option(
     "--keep",
     type=click.Path(path_type=Path, file_okay=False),

@@ -36,13 +36,20 @@ def check_file(path: Path) -> list[Issue]:
     return check_bytes(data, str(path))
 
 
-def check_bytes(data: bytes, file: str = "") -> list[Issue]:
-    """Return what is wrong in a text: one resource, a bundle, or NDJSON (a resource a line)."""
+def check_bytes(
+    data: bytes, file: str = "", told: Callable[[int], None] | None = None
+) -> list[Issue]:
+    """Return what is wrong in a text: one resource, a bundle, or NDJSON (a resource a line).
+
+    `told` is called with the number of each line of NDJSON.
+    """
     if data.startswith(codecs.BOM_UTF8) and is_ndjson(data[3:], file):
         data = data[3:]
     if is_ndjson(data, file):
         issues: list[Issue] = []
         for number, line in enumerate(data.split(b"\n"), 1):
+            if told is not None:
+                told(number)
             if line.strip():
                 issues += _check_document(line, file, number - 1)
         return issues

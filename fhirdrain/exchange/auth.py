@@ -31,22 +31,25 @@ class Bearer(AuthBase):
         return "Bearer(...)"
 
 
-def bearer_from_environment() -> Bearer:
-    """Return the sign-in that the environment gives; raises `ConfigurationError`."""
+def bearer_from_environment(file: str | None = None) -> Bearer:
+    """Return the sign-in that the environment gives; raises `ConfigurationError`.
+
+    `file` is one that holds the token where the environment names none.
+    """
     token = os.environ.get(TOKEN)
-    file = os.environ.get(TOKEN_FILE)
-    if token and file:
+    if token and os.environ.get(TOKEN_FILE):
         raise ConfigurationError(f"{TOKEN} and {TOKEN_FILE} are both set", hint="keep one")
-    if file:
+    file = os.environ.get(TOKEN_FILE) or file
+    if file and not token:
         path = Path(file)
         try:
             mode = path.stat().st_mode
             token = path.read_text("utf-8")
         except (OSError, UnicodeDecodeError):
-            raise ConfigurationError(f"the file of {TOKEN_FILE} cannot be read") from None
+            raise ConfigurationError("the file of the token cannot be read") from None
         if mode & (stat.S_IRWXG | stat.S_IRWXO):
             raise ConfigurationError(
-                f"others can read the file of {TOKEN_FILE}", hint="chmod 600 it"
+                "others can read the file of the token", place=file, hint="chmod 600 it"
             )
     token = (token or "").strip()
     if token and not all(33 <= ord(character) <= 126 for character in token):

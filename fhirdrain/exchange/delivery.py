@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -94,8 +94,9 @@ def deliver(
     *,
     create_patients: bool = False,
     most: int = MOST_ENTRIES,
+    told: Callable[[int], None] | None = None,
 ) -> Delivery:
-    """Send entries to a server and return what became of each.
+    """Send entries to a server and return what became of each; `told` hears how many were sent.
 
     A lane whose patient the server does not know is parked, the others go on. When a piece is
     refused, the rest of its lane is refused with it, so that nothing overtakes. When the server or
@@ -104,7 +105,11 @@ def deliver(
     delivery = Delivery()
     patients: dict[str, str] = {}
     closed: dict[str, str] = {}
+    sent = 0
     for piece in pieces(entries, most):
+        if told is not None:
+            told(sent)
+        sent += len(piece)
         lane = piece[0].lane
         if delivery.failure is not None:
             delivery.waiting += piece

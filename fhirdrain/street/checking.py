@@ -8,13 +8,15 @@ from fhirdrain.conformance import check_bytes
 from fhirdrain.errors import RefusedError
 from fhirdrain.issues import Issue
 from fhirdrain.street.sources import read_source
+from fhirdrain.street.telling import Told, silent
 
 
-def check_sources(names: Iterable[str]) -> list[Issue]:
+def check_sources(names: Iterable[str], progress: Told = silent) -> list[Issue]:
     """Return what is wrong in files; `-` is standard input. Raises `SourceError`."""
     issues: list[Issue] = []
     for name in names:
-        issues += check_bytes(*read_source(name))
+        data, file = read_source(name)
+        issues += check_bytes(data, file, lambda line: progress("lines checked", line))
     return issues
 
 

@@ -36,6 +36,7 @@ from fhirdrain.site import Site, Source
 from fhirdrain.site.policy import load_policy
 from fhirdrain.site.site import duration
 from fhirdrain.store import Store
+from fhirdrain.street.telling import Told, silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,12 +167,14 @@ def map_sources(
     store: Store | None = None,
     keep_items: bool = False,
     wanted: Wanted = Wanted(),
+    progress: Told = silent,
     protected: Sequence[Path] = (),
 ) -> MapReport:
     """Map source files to a stream of FHIR; returns the account of the run.
 
     Readings are sorted by patient, drain and time on disk: memory holds one patient at a time.
-    Refused items go whole to the rejects file. `wanted` are derived numbers that are sent too.
+    Refused items go whole to the rejects file. `wanted` are derived numbers that are sent
+    too, `progress` is told how far it has come.
     `keep_items` keeps readings, drains and items set
     aside in the report, for showing and comparing them. Raises `SourceError` for a file that
     cannot be read at all, before anything is written, and `ConfigurationError` when the rejects
@@ -190,6 +193,7 @@ def map_sources(
         for file in sorted(files, key=lambda file: not file.is_rejects):
             for item in file:
                 report.count(item)
+                progress("items read", report.items)
                 if item.origin is not None:
                     spill.hold_mended(item)
                 elif spill.is_mended(item):
@@ -216,6 +220,7 @@ def map_sources(
             )
         writer = stack.enter_context(Writer(stream, form))
         for patient, items in spill.patients():
+            progress("resources written", sum(writer.counts.values()))
             accepted = list(_accepted(items, report, refused))
             drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings = summarise(drains, site.settings)

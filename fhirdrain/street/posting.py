@@ -14,6 +14,7 @@ from fhirdrain.issues import Issue
 from fhirdrain.store import Store
 from fhirdrain.street.checking import refuse_errors
 from fhirdrain.street.sources import read_source
+from fhirdrain.street.telling import Told, silent
 from fhirdrain.vocabulary.jsontext import decode
 
 
@@ -82,21 +83,32 @@ def _unsendable(entry: Any) -> str:
     return ""
 
 
-def post(client: Client, parcel: Parcel, *, create_patients: bool = False) -> Delivery:
+def post(
+    client: Client, parcel: Parcel, *, create_patients: bool = False, progress: Told = silent
+) -> Delivery:
     """Send a parcel to a server whose release is spoken, and return what became of it."""
     client.release()
-    return deliver(client, parcel.entries, create_patients=create_patients)
+    return deliver(
+        client,
+        parcel.entries,
+        create_patients=create_patients,
+        told=lambda done: progress("entries sent", done),
+    )
 
 
 def post_all(
-    client: Client, parcels: Iterable[Parcel], *, create_patients: bool = False
+    client: Client,
+    parcels: Iterable[Parcel],
+    *,
+    create_patients: bool = False,
+    progress: Told = silent,
 ) -> Iterator[tuple[Parcel, Delivery]]:
     """Send parcels one after the other; when the server fails, the rest is left waiting."""
     failure: FhirdrainError | None = None
     for parcel in parcels:
         if failure is None:
             try:
-                delivery = post(client, parcel, create_patients=create_patients)
+                delivery = post(client, parcel, create_patients=create_patients, progress=progress)
                 failure = delivery.failure
                 yield parcel, delivery
                 continue

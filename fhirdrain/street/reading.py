@@ -16,6 +16,7 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.retrieval import Query, by_ids, fetch
 from fhirdrain.issues import Issue
 from fhirdrain.resources.recover import in_rounds, is_derived, is_ours, recover, rounds_in
+from fhirdrain.street.telling import Told, silent
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, SUCTION_DRAINAGE, search_token
 from fhirdrain.vocabulary.observables import CATEGORY_CODE, OBSERVABLES
 
@@ -105,7 +106,9 @@ def patient_token(text: str) -> tuple[str, str]:
     return system, value
 
 
-def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Reading], list[Issue]]:
+def read_drains(
+    client: Client, wanted: Wanted, progress: Told = silent
+) -> tuple[list[Json], list[Reading], list[Issue]]:
     """Return the drains' resources, the readings in them, and what could not be read back.
 
     Among the resources are orders and sites from before the time that is wanted which still hold
@@ -113,7 +116,10 @@ def read_drains(client: Client, wanted: Wanted) -> tuple[list[Json], list[Readin
     servers differ in how they search. Raises `ServerError` rather than give a short answer.
     """
     client.release()
-    resources = list(fetch(client, _queries(wanted)))
+    resources: list[Json] = []
+    for resource in fetch(client, _queries(wanted)):
+        resources.append(resource)
+        progress("resources read", len(resources))
     devices = [r["id"] for r in resources if r["resourceType"] == "Device"]
     resources += fetch(client, by_ids("DeviceUseStatement", "device", devices))
     kept: list[Json] = []

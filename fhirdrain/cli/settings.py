@@ -1,0 +1,160 @@
+"""Settings: flags come first, then FHIRDRAIN_* in the environment, then a TOML file.
+
+The file is the one FHIRDRAIN_SETTINGS names, else `fhirdrain/settings.toml` in the user's own
+folder of configurations; never one of the folder a command happens to run in, since it says where
+patients' data goes. Secrets stand in no file of settings.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from functools import cache
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar
+
+import click
+
+from fhirdrain.errors import ConfigurationError
+
+FILE = "FHIRDRAIN_SETTINGS"
+
+
+class Setting(NamedTuple):
+    """One setting: its name in the file, the environment's, and the parameter it is a default of."""
+
+    name: str
+    environment: str
+    parameter: str
+
+
+SETTINGS = (
+    Setting("server", "FHIRDRAIN_SERVER", "server"),
+    Setting("site", "FHIRDRAIN_SITE", "site_file"),
+    Setting("source", "FHIRDRAIN_SOURCE", "source_name"),
+    Setting("store", "FHIRDRAIN_STORE", "store_file"),
+    Setting("token_file", "FHIRDRAIN_TOKEN_FILE", "token_file"),
+)
+
+
+def settings_file() -> tuple[Path, bool]:
+    """Return the file of settings, and whether the environment names it."""
+    named = os.environ.get(FILE)
+    if named:
+        return Path(named), True
+    home = os.environ.get("XDG_CONFIG_HOME") or str(Path("~/.config").expanduser())
+    return Path(home) / "fhirdrain" / "settings.toml", False
+
+
+def settings_in_file() -> Mapping[str, str]:
+    """Return what the file of settings says; raises `ConfigurationError`."""
+    path, named = settings_file()
+    if not named and not path.is_file():
+        return {}
+    return _read(path)
+
+
+@cache
+def _read(path: Path) -> Mapping[str, str]:
+    try:
+        data = tomllib.loads(path.read_text("utf-8"))
+    except OSError as error:
+        raise ConfigurationError(
+            f"the settings cannot be read: {error.strerror}", place=str(path)
+        ) from None
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise ConfigurationError(f"not valid TOML: {error}", place=str(path)) from None
+    known = [setting.name for setting in SETTINGS]
+    for name, value in data.items():
+        if name in ("token", "secret", "password"):
+            raise ConfigurationError(
+                f'"{name}" does not belong into a file of settings',
+                place=str(path),
+                hint="token_file names a file that others cannot read",
+            )
+        if name not in known:
+            near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+            hint = f'nearest known: "{near[0]}"' if near else f"known: {', '.join(known)}"
+            raise ConfigurationError(f'unknown setting "{name}"', place=str(path), hint=hint)
+        if not isinstance(value, str):
+            raise ConfigurationError(f'"{name}" must be a text', place=str(path))
+    return data
+
+
+class Defaults(dict[str, Any]):
+    """The file's settings as click's default map, read only when a parameter asks for one.
+
+    A command's name gives the map itself, which is the same for every command.
+    """
+
+    def __init__(self, commands: Iterable[str]) -> None:
+        super().__init__()
+        self._commands = frozenset(commands)
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """Return the default of a parameter, or the defaults of a command."""
+        if name in self._commands:
+            return self
+        named = [setting.name for setting in SETTINGS if setting.parameter == name]
+        return settings_in_file().get(named[0], default) if named else default
+
+    def __contains__(self, name: object) -> bool:
+        return self.get(str(name)) is not None
+
+    def __getitem__(self, name: str) -> Any:
+        return self.get(name)
+
+
+def token_file() -> str | None:
+    """Return the file that holds the token, if the environment or the settings name one."""
+    return os.environ.get("FHIRDRAIN_TOKEN_FILE") or settings_in_file().get("token_file")
+
+
+def in_force() -> list[tuple[str, str, str]]:
+    """Return each setting with its value and where it came from, empty where it is not set."""
+    said = settings_in_file()
+    path, _ = settings_file()
+    rows = []
+    for setting in SETTINGS:
+        value, origin = os.environ.get(setting.environment), setting.environment
+        if not value:
+            value, origin = said.get(setting.name), str(path)
+        rows.append((setting.name, value or "", origin if value else ""))
+    return rows
+
+
+# -- options that several commands share ------------------------------------------------------
+
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+def server_option(command: _Command) -> _Command:
+    """Add --server."""
+    return click.option(
+        "--server", required=True, envvar="FHIRDRAIN_SERVER", help="Base URL of the server."
+    )(command)
+
+
+def store_option(help_text: str) -> Callable[[_Command], _Command]:
+    """Add --store with a help text."""
+    return click.option(
+        "--store",
+        "store_file",
+        envvar="FHIRDRAIN_STORE",
+        type=click.Path(path_type=Path),
+        help=help_text,
+    )
+
+
+def show_values_option(
+    help_text: str = "Show values in messages. They are patients'.",
+) -> Callable[[_Command], _Command]:
+    """Add --show-values."""
+    return click.option("--show-values", is_flag=True, help=help_text)
+
+
+def example(*lines: str) -> str:
+    """Return the epilog of a command: an example, its lines as they are."""
+    return "\b\nExample:\n" + "\n".join(f"  {line}" for line in lines)
