@@ -4,58 +4,32 @@ from __future__ import annotations
 
 import json
 import threading
-from typing import Any
 
 import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
 from fhirdrain.vocabulary.jsontext import decode
-
-JSON = {"Content-Type": "application/fhir+json"}
-PATIENT = {"resourceType": "Patient", "identifier": [{"system": "https://x.example", "value": "1"}]}
-UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
-
-
-def post(base: str, path: str, body: Any, **headers: str) -> requests.Response:
-    data = body if isinstance(body, str | bytes) else json.dumps(body)
-    return requests.post(f"{base}{path}", data=data, headers={**JSON, **headers}, timeout=10)
-
-
-def put(base: str, path: str, body: Any, **headers: str) -> requests.Response:
-    return requests.put(
-        f"{base}{path}", data=json.dumps(body), headers={**JSON, **headers}, timeout=10
-    )
-
-
-def get(base: str, path: str, **headers: str) -> requests.Response:
-    return requests.get(f"{base}{path}", headers=headers, timeout=10)
-
-
-def outcome(response: requests.Response) -> str:
-    """Return the text of an answer that must be a right OperationOutcome."""
-    body = decode(response.content)
-    assert body["resourceType"] == "OperationOutcome"
-    assert check_resource(body) == []
-    return str(body["issue"][0]["details"]["text"])
-
-
-def observation(number: int, **more: Any) -> dict[str, Any]:
-    return {
-        "resourceType": "Observation",
-        "identifier": [{"system": "https://x.example/o", "value": str(number)}],
-        "status": "final",
-        "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]},
-        "valueQuantity": {"value": 5, "system": "http://unitsofmeasure.org", "code": "mL"},
-        **more,
-    }
+from tests.sandbox.talk import (
+    JSON,
+    PATIENT,
+    UUID,
+    creates,
+    get,
+    observation,
+    outcome,
+    post,
+    put,
+    transaction,
+)
 
 
 def test_the_capability_statement_is_right_and_says_what_is_done(server):
     statement = decode(get(server, "/metadata").content)
     assert check_resource(statement) == []
     assert statement["fhirVersion"] == "4.0.1"
-    assert statement["rest"][0]["interaction"] == [{"code": "transaction"}]
+    codes = [one["code"] for one in statement["rest"][0]["interaction"]]
+    assert codes == ["transaction", "batch", "history-system"]
 
 
 def test_create_and_read(server):
@@ -166,8 +140,11 @@ def test_it_never_judges_drain_rules(server):
         ("GET", "/Nonsense/1", {}, 404),
         ("GET", "/Nonsense", {}, 404),
         ("GET", "/Patient/1/2/3", {}, 404),
-        ("DELETE", "/Patient/1", {}, 405),
         ("PATCH", "/Patient/1", {}, 405),
+        ("DELETE", "/metadata", {}, 405),
+        ("TRACE", "/Patient/1", {}, 405),
+        ("GET", "/Patient/1/$everything", {}, 404),
+        ("GET", "/Patient/1/_history/1", {}, 404),
         ("GET", "/Patient?nonsense=1", {}, 400),
         ("GET", "/Patient?identifier:above=1", {}, 400),
         ("GET", "/Observation?date=yesterday", {}, 400),
@@ -195,17 +172,6 @@ def test_decimals_are_kept_digit_by_digit(server):
 
 
 # -- transactions
-
-
-def transaction(*entries: dict[str, Any]) -> dict[str, Any]:
-    return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
-
-
-def creates(resource: dict[str, Any], number: int, condition: str | None = None) -> dict[str, Any]:
-    request = {"method": "POST", "url": resource["resourceType"]}
-    if condition:
-        request["ifNoneExist"] = condition
-    return {"fullUrl": UUID.format(number), "resource": resource, "request": request}
 
 
 def test_a_transaction_resolves_its_references(server):
@@ -266,12 +232,12 @@ def test_updates_in_a_transaction(server):
     "bundle",
     [
         {"resourceType": "Patient"},
-        {"resourceType": "Bundle", "type": "batch"},
+        {"resourceType": "Bundle", "type": "collection"},
         {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT}]},
         {
             "resourceType": "Bundle",
             "type": "transaction",
-            "entry": [{"resource": PATIENT, "request": {"method": "GET", "url": "Patient"}}],
+            "entry": [{"resource": PATIENT, "request": {"method": "PATCH", "url": "Patient/1"}}],
         },
         {
             "resourceType": "Bundle",
