@@ -32,7 +32,8 @@ def is_loopback(host: str) -> bool:
 def bind(host: str, port: int) -> socket.socket:
     """Return a listening socket; port 0 takes a free one. Raises `ConfigurationError`."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    listener = socket.socket(family, socket.SOCK_STREAM)
+    # Only where the protocol is named does asyncio send small answers without waiting for more.
+    listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((host, port))

@@ -75,13 +75,20 @@ class Storage:
         self._lock = threading.RLock()
         try:
             self._base = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
+        except sqlite3.Error as error:
+            raise ConfigurationError(f"cannot be opened: {error}", place=path) from None
+        try:
+            prepare(self._base, path)
             self._base.execute("PRAGMA journal_mode = WAL")
             self._base.execute("PRAGMA synchronous = FULL")
-            prepare(self._base, path)
         except (sqlite3.Error, ValueError, LookupError) as error:
+            self._base.close()
             raise ConfigurationError(
                 f"not a file of the sandbox: {error}", place=path, hint="name another file"
             ) from None
+        except ConfigurationError:
+            self._base.close()
+            raise
 
     def close(self) -> None:
         """Close the file."""
