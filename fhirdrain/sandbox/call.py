@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
-from fhirdrain.sandbox.storage import Storage, Stored
+from fhirdrain.sandbox.storage import Storage
+from fhirdrain.sandbox.stored import Stored
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from fhirdrain.sandbox.call import Answer, Call
 from fhirdrain.sandbox.dates import span_of
 from fhirdrain.sandbox.refusal import Refusal, UnknownParameter
 from fhirdrain.sandbox.searching import whole
-from fhirdrain.sandbox.storage import Stored
+from fhirdrain.sandbox.stored import Stored
 
 _PLAIN_COUNT = 50
 _MOST_COUNT = 500

@@ -7,7 +7,7 @@ from email.utils import parsedate_to_datetime
 
 from fhirdrain.sandbox.call import Answer, Call
 from fhirdrain.sandbox.refusal import Refusal
-from fhirdrain.sandbox.storage import Stored
+from fhirdrain.sandbox.stored import Stored
 
 
 def read(call: Call, kind: str, id_: str) -> Answer:

@@ -12,10 +12,11 @@ from fhirdrain.sandbox.call import Answer, Call
 from fhirdrain.sandbox.criteria import Criterion, Finder, SortKey, sort_keys
 from fhirdrain.sandbox.parameters import parameters_of
 from fhirdrain.sandbox.refusal import Refusal, UnknownParameter
-from fhirdrain.sandbox.storage import Stored
+from fhirdrain.sandbox.stored import Stored
 
 _MOST_COUNT = 500
 _PLAIN_COUNT = 50
+_MOST_CRITERIA = 30
 _MOST = 2**53
 
 
@@ -126,8 +127,10 @@ def _one(call: Call, kind: str, wanted: _Wanted, name: str, value: str) -> None:
     elif name.partition(":")[0] in ("_include", "_revinclude"):
         wanted.along.append(_comes_along(kind, name, value))
     else:
-        Finder(call.base, 0).where(kind, [(name, value)])
+        Finder(call.base, 0).where(kind, [(name, value)])  # refuses what cannot be searched by
         wanted.criteria.append((name, value))
+        if len(wanted.criteria) > _MOST_CRITERIA:
+            raise Refusal(400, "too-costly", f"more than {_MOST_CRITERIA} criteria")
 
 
 def whole(text: str, name: str) -> int:

@@ -6,7 +6,6 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import Any
 from uuid import uuid4
 
@@ -14,54 +13,8 @@ from fhirdrain.errors import ConfigurationError
 from fhirdrain.sandbox.criteria import LIVE, Criterion, Finder, SortKey, order_of
 from fhirdrain.sandbox.dates import now, to_instant
 from fhirdrain.sandbox.schema import insert_index, insert_version, prepare
-from fhirdrain.vocabulary.jsontext import decode, encode
-
-_COLUMNS = "seq, place, type, id, version, method, moment, body"
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """One version of a resource: the change that made it, and its content.
-
-    `seq` is the number of the change, `place` that of the change that first made the resource,
-    `method` the HTTP method it came by, `moment` microseconds since 1970. A deletion is a version
-    with an empty body.
-    """
-
-    seq: int
-    place: int
-    kind: str
-    id: str
-    version: int
-    method: str
-    moment: int
-    body: dict[str, Any]
-
-    @property
-    def deleted(self) -> bool:
-        """Tell whether this version is a deletion."""
-        return self.method == "DELETE"
-
-    @property
-    def location(self) -> str:
-        """Return its versioned relative URL."""
-        return f"{self.kind}/{self.id}/_history/{self.version}"
-
-    @property
-    def etag(self) -> str:
-        """Return its entity tag."""
-        return f'W/"{self.version}"'
-
-    @property
-    def last_updated(self) -> str:
-        """Return its moment as a FHIR instant."""
-        return to_instant(self.moment)
-
-
-def _stored(row: tuple[Any, ...]) -> Stored:
-    seq, place, kind, id_, version, method, moment, body = row
-    content = decode(body) if body is not None else {}
-    return Stored(seq, place, kind, id_, version, method, moment, content)
+from fhirdrain.sandbox.stored import COLUMNS, Stored, stored_of
+from fhirdrain.vocabulary.jsontext import encode
 
 
 class Storage:
@@ -122,10 +75,10 @@ class Storage:
     def latest(self, kind: str, id_: str) -> Stored | None:
         """Return the latest version of a resource, which may be its deletion."""
         rows = self._rows(
-            f"SELECT {_COLUMNS} FROM version WHERE type = ? AND id = ? AND ended IS NULL",
+            f"SELECT {COLUMNS} FROM version WHERE type = ? AND id = ? AND ended IS NULL",
             (kind, id_),
         )
-        return _stored(rows[0]) if rows else None
+        return stored_of(rows[0]) if rows else None
 
     def read(self, kind: str, id_: str) -> Stored | None:
         """Return a resource by type and id, None where there is none or no longer."""
@@ -135,10 +88,10 @@ class Storage:
     def version(self, kind: str, id_: str, version: int) -> Stored | None:
         """Return one version of a resource."""
         rows = self._rows(
-            f"SELECT {_COLUMNS} FROM version WHERE type = ? AND id = ? AND version = ?",
+            f"SELECT {COLUMNS} FROM version WHERE type = ? AND id = ? AND version = ?",
             (kind, id_, version),
         )
-        return _stored(rows[0]) if rows else None
+        return stored_of(rows[0]) if rows else None
 
     def write(
         self, resource: dict[str, Any], id_: str | None = None, method: str = "POST", base: str = ""
@@ -227,7 +180,7 @@ class Storage:
             return [self._change(seq) for (seq,) in found]
 
     def _change(self, seq: int) -> Stored:
-        return _stored(self._rows(f"SELECT {_COLUMNS} FROM version WHERE seq = ?", (seq,))[0])
+        return stored_of(self._rows(f"SELECT {COLUMNS} FROM version WHERE seq = ?", (seq,))[0])
 
     def count(
         self,
@@ -287,10 +240,10 @@ class Storage:
         """
         where, values = self._past(kind, id_, since, before)
         rows = self._rows(
-            f"SELECT {_COLUMNS} FROM version WHERE {where} ORDER BY seq DESC LIMIT ?",
+            f"SELECT {COLUMNS} FROM version WHERE {where} ORDER BY seq DESC LIMIT ?",
             [*values, -1 if count is None else count],
         )
-        return [_stored(row) for row in rows]
+        return [stored_of(row) for row in rows]
 
     def history_count(self, kind: str, id_: str, *, since: int, before: int) -> int:
         """Return how many versions `history` has."""

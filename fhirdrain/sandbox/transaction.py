@@ -10,7 +10,7 @@ from uuid import uuid4
 from fhirdrain.conformance.definitions import is_resource
 from fhirdrain.sandbox.call import Answer, Call, pairs_of
 from fhirdrain.sandbox.refusal import Refusal
-from fhirdrain.sandbox.storage import Stored
+from fhirdrain.sandbox.stored import Stored
 from fhirdrain.sandbox.writing import (
     deleted,
     identity,

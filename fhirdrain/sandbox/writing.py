@@ -10,7 +10,8 @@ from fhirdrain.issues import Issue, to_operation_outcome
 from fhirdrain.sandbox.call import Answer, Call, pairs_of
 from fhirdrain.sandbox.criteria import Criterion
 from fhirdrain.sandbox.refusal import Refusal
-from fhirdrain.sandbox.storage import Storage, Stored
+from fhirdrain.sandbox.storage import Storage
+from fhirdrain.sandbox.stored import Stored
 
 Json = dict[str, Any]
 

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
 
 import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
+from fhirdrain.sandbox import app
+from fhirdrain.sandbox.storage import Storage
 from fhirdrain.vocabulary.jsontext import decode
 from tests.sandbox.talk import (
     JSON,
@@ -438,3 +441,57 @@ def test_small_forms(server):
     assert values(server, "status=http://hl7.org/fhir/observation-status|final") == ["1"]
     many = ",".join(str(n) for n in range(1100))
     assert get(server, f"/Observation?identifier={many}").status_code == 400
+
+
+def test_a_body_that_is_too_large(server, monkeypatch):
+    """http.html#Status-Codes and RFC 9110: 413 for a body larger than is taken."""
+    monkeypatch.setattr(app, "MOST_BYTES", 1000)
+    response = post(server, "/Patient", {**PATIENT, "id": "x" * 1000})
+    assert response.status_code == 413
+    outcome(response)
+    assert post(server, "/Patient", PATIENT).status_code == 201
+
+
+def test_a_file_that_fails_is_an_outcome(server, monkeypatch):
+    def fail(*_: object, **__: object) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(Storage, "_append", fail)
+    response = post(server, "/Patient", PATIENT)
+    assert response.status_code == 500
+    assert "disk" in outcome(response)
+    monkeypatch.undo()
+    assert post(server, "/Patient", PATIENT).status_code == 201
+
+
+def test_searches_that_ask_for_too_much(server):
+    form = [("code", ",".join(["x"] * 200))] * 31
+    response = requests.post(f"{server}/Observation/_search", data=form, timeout=10)
+    assert response.status_code == 400
+    outcome(response)
+    response = requests.post(f"{server}/Observation/_search", data=form[:30], timeout=10)
+    assert response.status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("accept", "status"),
+    [
+        ("application/fhir+json", 200), ("application/json;q=0.9, text/html", 200), ("*/*", 200),
+        ("application/fhir+xml", 406), ("text/turtle", 406), ("text/html", 406),
+    ],
+)  # fmt: skip
+def test_the_form_of_an_answer(server, accept, status):
+    """http.html#mime-type: 406 for a form that is not spoken; _format stands above Accept."""
+    assert get(server, "/Patient", Accept=accept).status_code == status
+    assert get(server, "/Patient?_format=json", Accept=accept).status_code == 200
+    assert get(server, "/Patient?_format=xml", Accept=accept).status_code == 406
+    fitting = get(server, "/Patient?_format=application/fhir%2Bjson", Accept=accept)
+    assert fitting.headers["Content-Type"] == "application/fhir+json; charset=utf-8"
+
+
+def test_methods_that_are_not_done_say_which_are(server):
+    """RFC 9110: a 405 has an Allow header."""
+    response = requests.patch(f"{server}/Patient/1", data="[]", timeout=10)
+    assert response.headers["Allow"] == "GET, PUT, DELETE"
+    assert "PUT" in outcome(response)
+    assert requests.options(f"{server}/Patient", timeout=10).status_code == 405

@@ -89,7 +89,12 @@ def test_files_of_others_are_refused_and_left_alone(tmp_path):
     base.execute("PRAGMA user_version = 99")
     base.commit()
     base.close()
-    for file, why in ((text, "not a"), (other, "not a"), (later, "later version"), (tmp_path, "opened")):
+    for file, why in (
+        (text, "not a"),
+        (other, "not a"),
+        (later, "later version"),
+        (tmp_path, "opened"),
+    ):
         before = file.read_bytes() if file.is_file() else b""
         with pytest.raises(ConfigurationError, match=why) as refused:
             Storage(str(file))
