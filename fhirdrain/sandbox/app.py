@@ -42,11 +42,12 @@ def make_app(
 
     async def answer(request: Request) -> Response:
         try:
+            # Taken in any case: whoever is refused in the middle of sending sees no answer.
+            body = await _body(request)
             if loopback and not _is_loopback_name(request):
                 # A page in somebody's browser may call us by a name of its own.
                 raise Refusal(421, "security", "this server answers only to loopback names")
             _signed(request, token)
-            body = await _body(request)
             return await run_in_threadpool(_answered, service, request, body)
         except Refusal as refusal:
             return _refused(refusal)

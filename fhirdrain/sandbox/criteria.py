@@ -101,11 +101,10 @@ class Finder:
 
     def _criterion(self, kind: str, name: str, text: str, links: int) -> Sql:
         if name == "_id":
-            one = "SELECT w.seq FROM version w WHERE w.type = ? AND w.id = ?"
-            ids = _each(text, lambda id_: (one, [kind, _plain(id_)]))
-            return f"v.seq IN ({' UNION ALL '.join(s for s, _ in ids)})", [
-                v for _, m in ids for v in m
-            ]
+            ids = _each(text, lambda one: ("?", [_plain(one)]))
+            marks = ", ".join(mark for mark, _ in ids)
+            sql = f"v.seq IN (SELECT w.seq FROM version w WHERE w.type = ? AND w.id IN ({marks}))"
+            return sql, [kind, *(value for _, values in ids for value in values)]
         if name == "_lastUpdated":
             return _any_of(_each(text, lambda one: _date(name, one, "v.moment", "v.moment")))
         if name.startswith("_has:"):
@@ -114,11 +113,7 @@ class Finder:
         head, _, modifier = head.partition(":")
         parameter = parameters_of(kind).get(head)
         if parameter is None:
-            known = ", ".join(sorted(parameters_of(kind)))
-            raise UnknownParameter(
-                f"{kind} has no search parameter of that name here"
-                f"{f'; it has {known}' if known else ''}"
-            )
+            raise _unknown(kind, head)
         if modifier == "missing" and not chain:
             return _missing(kind, parameter, text)
         if modifier == "not" and parameter.kind == "token" and not chain:
@@ -206,6 +201,15 @@ class Finder:
         return sql, [source, by, kind, *values]
 
 
+def _unknown(kind: str, name: str) -> UnknownParameter:
+    # A name may be anything, a patient's among it: only what looks like a parameter is shown.
+    shown = name if re.fullmatch(r"[a-z_][a-z-]{0,30}", name) else "of that name"
+    known = ", ".join(sorted(parameters_of(kind)))
+    return UnknownParameter(
+        f"{kind} has no search parameter {shown} here{f': {known}' if known else ''}"
+    )
+
+
 # -- values ---------------------------------------------------------------------------------
 
 
@@ -243,8 +247,8 @@ def _date(name: str, text: str, first: str, second: str) -> Sql:
         "ne": (f"NOT ({first} >= ? AND {second} <= ?)", [low, high]),
         "gt": (f"{second} > ?", [high]),
         "lt": (f"{first} < ?", [low]),
-        "ge": (f"{second} >= ?", [low]),
-        "le": (f"{first} <= ?", [high]),
+        "ge": (f"{second} > ? OR ({first} >= ? AND {second} <= ?)", [high, low, high]),
+        "le": (f"{first} < ? OR ({first} >= ? AND {second} <= ?)", [low, low, high]),
         "sa": (f"{first} > ?", [high]),
         "eb": (f"{second} < ?", [low]),
     }[prefix]

@@ -97,7 +97,7 @@ def unless_changed(there: Stored | None, if_match: str | None) -> None:
 
 def one_match(storage: Storage, kind: str, query: Sequence[Criterion], base: str) -> Stored | None:
     """Return the one resource that matches a condition, None for none; several are a 412."""
-    criteria = [(name, value) for name, value in query if value]
+    criteria = [(name, value) for name, value in query if value and name != "_format"]
     if not criteria:
         raise Refusal(400, "value", "a condition needs a search")
     found = storage.search(kind, criteria, base=base, count=2)

@@ -44,6 +44,15 @@ def test_with_the_token_all_is_done(signed):
         assert get(signed, "/Patient", **headers).status_code == 200
 
 
+def test_who_is_refused_with_much_in_hand_sees_why(signed):
+    """The whole request is taken before it is refused, so the answer is not lost on the way."""
+    body = b'{"resourceType":"Patient","id":"' + b"x" * 8_000_000 + b'"}'
+    with requests.Session() as session:
+        for _ in range(3):
+            response = session.post(f"{signed}/Patient", data=body, timeout=10)
+            assert response.status_code == 401
+
+
 def test_what_it_can_do_is_told_to_everybody(signed):
     statement = decode(get(signed, "/metadata").content)
     assert "token" in statement["rest"][0]["security"]["description"]

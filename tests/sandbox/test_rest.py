@@ -90,6 +90,13 @@ def test_conditional_update(server):
     second = put(server, query, {**PATIENT, "active": True})
     assert (first.status_code, second.status_code) == (201, 200)
     assert decode(second.content)["meta"]["versionId"] == "2"
+    assert put(server, f"{query}&_format=json", PATIENT).headers["ETag"] == 'W/"3"'
+    mine = {**PATIENT, "identifier": [{"value": "2"}], "id": "mine"}
+    assert put(server, "/Patient?identifier=2", mine).headers["Location"].count("/mine/") == 1
+    assert put(server, "/Patient?identifier=3", mine).status_code == 409
+    assert put(server, query, mine).status_code == 400
+    assert put(server, "/Patient", PATIENT).status_code == 400
+    assert put(server, query, PATIENT, **{"If-Match": 'W/"1"'}).status_code == 412
     post(server, "/Patient", PATIENT)
     assert put(server, query, PATIENT).status_code == 412
 

@@ -215,6 +215,29 @@ def test_dates_of_instants_timings_and_about(server):
     assert ids(server, "date=lt2020-03-03") == "events"
 
 
+@pytest.mark.parametrize(
+    ("prefix", "found"),
+    [
+        ("eq", "within"), ("ne", "before over-start over-end around after"),
+        ("gt", "over-end around after"), ("lt", "before over-start around"),
+        ("ge", "within over-end around after"), ("le", "before over-start within around"),
+        ("sa", "after"), ("eb", "before"), ("", "within"),
+    ],
+)  # fmt: skip
+def test_periods_beside_a_day(server, prefix, found):
+    """#prefix: ge is "the range above ... overlaps ..., or ... fully contains the target"."""
+    periods = {
+        "before": ("2025-01-04", "2025-01-04"), "over-start": ("2025-01-04", "2025-01-05T12:00:00Z"),
+        "within": ("2025-01-05T08:00:00Z", "2025-01-05T09:00:00Z"),
+        "over-end": ("2025-01-05T12:00:00Z", "2025-01-06"), "around": ("2025-01-04", "2025-01-06"),
+        "after": ("2025-01-06", None),
+    }  # fmt: skip
+    for id_, (start, end) in periods.items():
+        period = {"start": start, "end": end} if end else {"start": start}
+        put(server, f"/Observation/{id_}", observation(1, id=id_, effectivePeriod=period))
+    assert ids(server, f"date={prefix}2025-01-05") == found
+
+
 def test_when_it_was_last_updated(ward):
     """#lastUpdated: "when the resource was last changed", with the prefixes of a date."""
     moment = decode(get(ward, "/Observation/c").content)["meta"]["lastUpdated"].replace("+", "%2B")
