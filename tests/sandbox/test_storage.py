@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -148,11 +149,14 @@ def test_readers_never_see_half_of_a_transaction(server):
     for thread in threads:
         thread.start()
     try:
+        while not seen:
+            time.sleep(0.01)
         for _ in range(5):
             assert post(server, "", bundle).status_code == 200
     finally:
         over.set()
         for thread in threads:
             thread.join()
+    assert 0 in seen
     assert len(seen) > 1
     assert all(count % 100 == 0 for count in seen)
