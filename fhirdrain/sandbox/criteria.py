@@ -239,7 +239,7 @@ def _date(name: str, text: str, first: str, second: str) -> Sql:
         raise Refusal(400, "value", f"{name}: not a date") from None
     prefix = (match[1] if match else None) or "eq"
     if prefix == "ap":
-        # "The recommended value for the approximation is 10% of the gap between now and the date."
+        # R4 recommends a tenth of the time between now and the date.
         around = abs(now() - low) // 10
         return f"({second} >= ? AND {first} <= ?)", [low - around, high + around]
     sql, values = {

@@ -96,7 +96,7 @@ def _understood(call: Call, kind: str) -> _Wanted:
     lenient = "handling=lenient" in call.preferences
     for name, value in call.query:
         if not value:
-            continue  # "parameters with no value are ignored"
+            continue  # a parameter without a value asks for nothing
         try:
             _one(call, kind, wanted, name, value)
         except UnknownParameter as unknown:
@@ -146,7 +146,7 @@ def _count(wanted: _Wanted, name: str, value: str) -> None:
 
 def _summary(wanted: _Wanted, name: str, value: str) -> None:
     if value == "count":
-        wanted.count = 0  # "if _count has the value 0, this is treated the same as _summary=count"
+        wanted.count = 0  # R4 has _count=0 mean the same
     elif value != "false":
         raise UnknownParameter("_summary is count or false here")
 

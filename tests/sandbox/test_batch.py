@@ -35,7 +35,7 @@ def statuses(entries: list[dict[str, Any]]) -> list[str]:
 
 
 def test_each_entry_of_a_batch_stands_on_its_own(server):
-    """#brules: "success or failure of one ... should not alter" the others; outcomes in place."""
+    """#brules: what becomes of one entry alters no other; each has its outcome in its place."""
     answers = send(
         server, "batch",
         asks("POST", "Patient", PATIENT),
@@ -119,7 +119,7 @@ def test_no_bundle_stands_in_a_bundle(server):
 
 
 def test_a_transaction_goes_delete_post_put_get(server):
-    """#trules: "in the following order: DELETE, POST, PUT or PATCH, GET"; answers as the entries."""
+    """#trules: the order is DELETE, POST, PUT, GET; the answers stand as the entries do."""
     put(server, "/Patient/old", {**PATIENT, "id": "old"})
     put(server, "/Patient/mine", MINE | {"identifier": [{"value": "mine"}]})
     answers = send(
@@ -157,7 +157,7 @@ def test_a_transaction_goes_delete_post_put_get(server):
     ],
 )
 def test_one_failure_fails_a_transaction(server, bad):
-    """#trules: "either succeed or fail ... as a single unit"; the outcome says which entry."""
+    """#trules: a transaction succeeds or fails as one; the outcome says which entry."""
     for number in ("1", "2", "3"):
         twice = {**PATIENT, "id": f"t{number}", "identifier": [{"value": "twice"}]}
         put(server, f"/Patient/t{number}", twice)
@@ -186,7 +186,7 @@ def test_one_failure_fails_a_transaction(server, bad):
     ],
 )
 def test_identities_may_not_overlap(server, entries):
-    """#trules: "If any resource identities ... overlap ... then the transaction SHALL fail"."""
+    """#trules: a transaction in which the identities of resources overlap fails."""
     put(server, "/Patient/mine", MINE)
     response = post(server, "", {"resourceType": "Bundle", "type": "transaction", "entry": entries})
     assert response.status_code == 400

@@ -50,7 +50,7 @@ def whole(server: str, path: str) -> list[dict]:
 
 
 def test_each_version_can_be_read(changed):
-    """#vread: "the content ... for the version specified"; a deleted version is 410."""
+    """#vread: the content of the version that is named; a version that is a deletion is 410."""
     first = decode(get(changed, "/Patient/mine/_history/1").content)
     assert ("active" in first, first["meta"]["versionId"]) == (False, "1")
     assert decode(get(changed, "/Patient/mine/_history/2").content)["active"] is True
@@ -81,7 +81,7 @@ def test_a_deleted_resource_is_gone_and_can_be_brought_back(server):
 
 
 def test_deleting_what_never_was(server):
-    """#delete: "or if the resource does not exist at all, the server should return ... 204"."""
+    """#delete: what does not exist at all is answered as if it had just been deleted."""
     assert delete(server, "/Patient/never").status_code == 204
     assert get(server, "/Patient/never").status_code == 404
     said = delete(server, "/Patient/never", Prefer="return=OperationOutcome")
@@ -152,7 +152,7 @@ def test_history_comes_in_pages_that_hold_together(changed):
 
 
 def test_history_since(changed):
-    """#history, _since: "only include resource versions that were created at or after"."""
+    """#history, _since: only versions made at that instant or after it."""
     bundle = decode(get(changed, "/Patient/mine/_history").content)
     third = bundle["entry"][1]["response"]["lastModified"]
     since = requests.get(f"{changed}/_history", params={"_since": third}, timeout=10).json()
@@ -193,7 +193,7 @@ def test_headers_of_what_is_read_and_written(server):
 
 @pytest.mark.parametrize("digits", ["19", "19.0", "19.00", "0.0010"])
 def test_decimals_keep_their_digits_in_searches_and_histories(server, digits):
-    """R4 json.html: "the precision of the decimal value is significant"."""
+    """R4 json.html: the precision of a decimal has a meaning and is kept."""
     body = f'{{"resourceType":"Observation","id":"o","status":"final","code":{{"text":"x"}},"valueQuantity":{{"value":{digits}}}}}'
     headers = {"Content-Type": "application/fhir+json"}
     requests.put(f"{server}/Observation/o", data=body, headers=headers, timeout=10)

@@ -170,7 +170,7 @@ def test_references(ward, query, expected):
 
 
 def test_reverse_chains(ward):
-    """#has: "select resources based on the properties of resources that refer to them"."""
+    """#has: resources are chosen by what the resources that refer to them say."""
     assert ids(ward, "_has:Observation:patient:code=8867-4", "Patient") == "p2"
     assert ids(ward, "_has:Observation:device:patient.identifier=1", "Device") == "d1"
     assert get(ward, "/Patient?_has:Observation:device:code=1").status_code == 400
@@ -206,10 +206,10 @@ def test_dates_of_instants_timings_and_about(server):
         put(server, f"/Observation/{id_}", observation(1, id=id_, effectiveInstant=time))
     timing = {"event": ["2020-03-01", "2020-03-05"]}
     put(server, "/Observation/events", observation(1, id="events", effectiveTiming=timing))
-    # "10% of the gap between now and the date": 100 days ago, give or take 10.
+    # A tenth of the time between now and the date: 100 days ago, give or take 10.
     about = (now - timedelta(days=100)).date().isoformat()
     assert ids(server, f"date=ap{about}") == "near"
-    # "for a Timing ... only the outer limits matter"
+    # Of a Timing only the outer limits count.
     assert ids(server, "date=2020-03") == "events"
     assert ids(server, "date=2020-03-03") == ""
     assert ids(server, "date=lt2020-03-03") == "events"
@@ -225,7 +225,7 @@ def test_dates_of_instants_timings_and_about(server):
     ],
 )  # fmt: skip
 def test_periods_beside_a_day(server, prefix, found):
-    """#prefix: ge is "the range above ... overlaps ..., or ... fully contains the target"."""
+    """#prefix: ge is met where the range above overlaps, or the value contains the target."""
     periods = {
         "before": ("2025-01-04", "2025-01-04"), "over-start": ("2025-01-04", "2025-01-05T12:00:00Z"),
         "within": ("2025-01-05T08:00:00Z", "2025-01-05T09:00:00Z"),
@@ -239,7 +239,7 @@ def test_periods_beside_a_day(server, prefix, found):
 
 
 def test_when_it_was_last_updated(ward):
-    """#lastUpdated: "when the resource was last changed", with the prefixes of a date."""
+    """#lastUpdated: when the resource was last changed, with the prefixes of a date."""
     moment = decode(get(ward, "/Observation/c").content)["meta"]["lastUpdated"].replace("+", "%2B")
     assert "c" in ids(ward, f"_lastUpdated={moment}").split()
     assert "c" not in ids(ward, f"_lastUpdated=gt{moment}").split()
@@ -258,7 +258,7 @@ def test_when_it_was_last_updated(ward):
     ],
 )  # fmt: skip
 def test_sorting(ward, sort, expected):
-    """#sort: "in priority order", "a - prefix ... decreasing order"; without a value comes last."""
+    """#sort: keys by their order, a minus for falling; what has no value comes last (our choice)."""
     assert ids(ward, f"_sort={sort}") == expected
 
 
@@ -299,7 +299,7 @@ def test_pages_hold_together_whatever_is_written_meanwhile(server, query):
 
 
 def test_counting(ward):
-    """#count and #total: "_count=0 ... shall be treated the same as _summary=count"."""
+    """#count and #total: _count=0 means the same as _summary=count."""
     for query in ("_count=0", "_summary=count"):
         body = bundle(ward, f"{query}&status=final")
         assert (body["total"], "entry" in body) == (3, False)
@@ -362,7 +362,7 @@ def test_unknown_parameters(ward, query):
     ],
 )  # fmt: skip
 def test_what_cannot_be_done_is_refused_in_any_case(ward, query):
-    """#modifiers: "SHALL reject any search request that contains a ... modifier ... not supported"."""
+    """#modifiers: a search with a modifier that is not supported is rejected."""
     for prefer in ("handling=strict", "handling=lenient"):
         refused = get(ward, f"/Observation?{query}", Prefer=prefer)
         assert refused.status_code == 400
@@ -399,7 +399,7 @@ def test_searching_by_post(ward):
 
 
 def test_escaped_marks(server):
-    """#escaping: "\\," "\\|" and "\\\\" stand for the characters themselves."""
+    """#escaping: comma, bar and backslash behind a backslash stand for themselves."""
     for id_, value in (("comma", "a,b"), ("bar", "a|b"), ("slash", "a\\")):
         put(server, f"/Patient/{id_}", {**PATIENT, "id": id_, "identifier": [{"value": value}]})
     for text, expected in (

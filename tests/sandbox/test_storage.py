@@ -130,7 +130,7 @@ def test_what_fails_in_the_middle_leaves_nothing():
 
 
 def test_readers_never_see_half_of_a_transaction(server):
-    """R4 http.html#trules: "a single unit", also for who reads meanwhile."""
+    """R4 http.html#trules: a transaction is one, also for who reads meanwhile."""
     entries = [
         {"resource": {**PATIENT}, "request": {"method": "POST", "url": "Patient"}}
         for _ in range(100)

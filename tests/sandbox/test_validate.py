@@ -33,7 +33,7 @@ def parameters(**named: Any) -> dict[str, Any]:
 
 
 def test_it_says_what_the_checker_says(server):
-    """A 200 with an OperationOutcome "if the operation was able to be run", right or wrong."""
+    """A 200 with an OperationOutcome where the operation could be run, right or wrong."""
     assert found(post(server, "/Patient/$validate", PATIENT)) == [("information", "no issues")]
     for resource in (WRONG, ODD, {"resourceType": "Patient", "nmae": []}):
         response = post(server, f"/{resource['resourceType']}/$validate", resource)
@@ -68,7 +68,7 @@ def test_as_parameters(server):
 
 
 def test_the_profiles_that_are_asked_for(server):
-    """`profile`: "the profile ... to validate against"; what is not done says so."""
+    """`profile` names one more profile to hold it against; what is not done says so."""
     unknown = "https://x.example/StructureDefinition/unknown"
     stated = {**PATIENT, "meta": {"profile": [unknown]}}
     expected = check_resource(stated)
