@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
 from pathlib import Path
 
 import click
@@ -10,7 +9,8 @@ import click
 from fhirdrain import __version__
 from fhirdrain.cli.output import say
 from fhirdrain.cli.settings import example
-from fhirdrain.errors import ConfigurationError
+from fhirdrain.sandbox.access import token_from
+from fhirdrain.sandbox.faults import Faults, share_of
 from fhirdrain.sandbox.server import bind, is_loopback, serve
 from fhirdrain.sandbox.storage import Storage
 
@@ -30,17 +30,39 @@ from fhirdrain.sandbox.storage import Storage
     show_default=True,
     help="The address to listen on; anything but loopback is open to others.",
 )
-def command(port: int, data: Path | None, host: str) -> None:
+@click.option(
+    "--fault",
+    "faults",
+    metavar="KIND:SHARE",
+    multiple=True,
+    help="Fail a share of the requests: a status such as 503:0.1, or reset, late-reset, slow.",
+)
+@click.option("--fault-seed", type=int, help="Draw the faults in the same order every time.")
+@click.option("--read-only", is_flag=True, help="Refuse to write.")
+@click.option(
+    "--token-file",
+    type=click.Path(path_type=Path),
+    help="Ask for the bearer token in this file; else for FHIRDRAIN_SANDBOX_TOKEN, if set.",
+)
+def command(
+    port: int,
+    data: Path | None,
+    host: str,
+    faults: tuple[str, ...],
+    fault_seed: int | None,
+    read_only: bool,
+    token_file: Path | None,
+) -> None:
     """Serve a small FHIR R4 server until interrupted. For trying and testing, never for care."""
+    token = token_from(token_file)
+    schedule = Faults([share_of(fault) for fault in faults], fault_seed) if faults else None
     listener = bind(host, port)
-    try:
-        storage = Storage(str(data) if data else ":memory:")
-    except sqlite3.Error as error:
-        raise ConfigurationError(f"not a file of the sandbox: {error}", place=str(data)) from None
+    storage = Storage(str(data) if data else ":memory:")
     if not is_loopback(host):
-        say("warning: this address can be reached by others, and there is no sign-in")
+        signed = "" if token else ", and there is no sign-in"
+        say(f"warning: this address can be reached by others{signed}")
     shown = f"[{host}]" if ":" in host else host
     click.echo(f"http://{shown}:{listener.getsockname()[1]}/fhir")
     say("stop it with Ctrl-C" + ("" if data else "; its data goes with it"))
-    serve(listener, storage, __version__, host)
+    serve(listener, storage, __version__, host, faults=schedule, read_only=read_only, token=token)
     storage.close()

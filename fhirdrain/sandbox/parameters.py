@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Any, Literal
 
-from fhirdrain.conformance.definitions import elements
+from fhirdrain.conformance.definitions import codes_of, elements
+from fhirdrain.sandbox.dates import span_of
 
 Kind = Literal["token", "reference", "date"]
+Row = tuple[str, str, Any, Any]
 
 # R4, "Search Parameter Registry": name, kind, elements. Only what a drain's exchange needs.
 _TABLE: dict[str, dict[str, tuple[Kind, tuple[str, ...]]]] = {
@@ -18,7 +20,10 @@ _TABLE: dict[str, dict[str, tuple[Kind, tuple[str, ...]]]] = {
         "category": ("token", ("category",)),
         "code": ("token", ("code",)),
         "status": ("token", ("status",)),
-        "date": ("date", ("effectiveDateTime", "effectivePeriod", "effectiveInstant")),
+        "date": (
+            "date",
+            ("effectiveDateTime", "effectivePeriod", "effectiveInstant", "effectiveTiming"),
+        ),
         "patient": ("reference", ("subject",)),
         "subject": ("reference", ("subject",)),
         "device": ("reference", ("device",)),
@@ -26,6 +31,21 @@ _TABLE: dict[str, dict[str, tuple[Kind, tuple[str, ...]]]] = {
         "derived-from": ("reference", ("derivedFrom",)),
         "has-member": ("reference", ("hasMember",)),
         "encounter": ("reference", ("encounter",)),
+    },
+    "Patient": {
+        "active": ("token", ("active",)),
+        "gender": ("token", ("gender",)),
+        "birthdate": ("date", ("birthDate",)),
+    },
+    "Encounter": {
+        "class": ("token", ("class",)),
+        "type": ("token", ("type",)),
+        "status": ("token", ("status",)),
+        "date": ("date", ("period",)),
+        "patient": ("reference", ("subject",)),
+        "subject": ("reference", ("subject",)),
+        "based-on": ("reference", ("basedOn",)),
+        "part-of": ("reference", ("partOf",)),
     },
     "Device": {
         "type": ("token", ("type",)),
@@ -38,117 +58,114 @@ _TABLE: dict[str, dict[str, tuple[Kind, tuple[str, ...]]]] = {
         "subject": ("reference", ("subject",)),
     },
     "ServiceRequest": {
+        "category": ("token", ("category",)),
         "code": ("token", ("code",)),
         "status": ("token", ("status",)),
+        "authored": ("date", ("authoredOn",)),
+        "occurrence": ("date", ("occurrenceDateTime", "occurrencePeriod", "occurrenceTiming")),
         "patient": ("reference", ("subject",)),
         "subject": ("reference", ("subject",)),
-        "occurrence": ("date", ("occurrenceDateTime", "occurrencePeriod")),
+        "based-on": ("reference", ("basedOn",)),
         "replaces": ("reference", ("replaces",)),
+        "encounter": ("reference", ("encounter",)),
     },
     "Procedure": {
+        "category": ("token", ("category",)),
         "code": ("token", ("code",)),
         "status": ("token", ("status",)),
+        "date": ("date", ("performedDateTime", "performedPeriod")),
         "patient": ("reference", ("subject",)),
         "subject": ("reference", ("subject",)),
-        "date": ("date", ("performedDateTime", "performedPeriod")),
+        "based-on": ("reference", ("basedOn",)),
+        "encounter": ("reference", ("encounter",)),
     },
 }
 
-_FAR = 2**62
+_LITERAL = re.compile(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
+# R4, "Search", token: the system of true and false.
+_BOOLEANS = "http://hl7.org/fhir/special-values"
 
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One search parameter of a type."""
+    """One search parameter of a type; `targets` are the types a reference may lead to."""
 
     name: str
     kind: Kind
     elements: tuple[str, ...]
+    targets: tuple[str, ...] = ()
 
 
+@cache
 def parameters_of(kind: str) -> Mapping[str, Parameter]:
-    """Return the search parameters of a resource type, `_id` left out."""
-    found = {n: Parameter(n, k, e) for n, (k, e) in _TABLE.get(kind, {}).items()}
-    if "identifier" in elements(kind, ""):
+    """Return the search parameters of a resource type, those of every resource left out."""
+    known = elements(kind, "")
+    found = {}
+    for name, (what, sources) in _TABLE.get(kind, {}).items():
+        targets: tuple[str, ...] = ()
+        if what == "reference":
+            # R4 has `patient` as that part of the subjects that are patients.
+            targets = ("Patient",) if name == "patient" else known[sources[0]].targets
+        found[name] = Parameter(name, what, sources, targets)
+    if "identifier" in known:
         found["identifier"] = Parameter("identifier", "token", ("identifier",))
     return found
 
 
-def index_rows(resource: Mapping[str, Any]) -> Iterator[tuple[str, str, Any, Any]]:
+def index_rows(resource: Mapping[str, Any], base: str = "") -> Iterator[Row]:
     """Yield what a search can find a resource by, as (parameter, kind, first, second).
 
     A token gives system and code, a reference target type and id (or system and value of its
     identifier under the kind `logical`), a date the first and last microsecond it may mean.
+    A value of none of these forms gives one row that says it is there. An absolute reference
+    below `base` is one to ourselves.
     """
-    for parameter in parameters_of(str(resource["resourceType"])).values():
+    kind = str(resource["resourceType"])
+    for parameter in parameters_of(kind).values():
         for element in parameter.elements:
             value = resource.get(element)
             for one in value if isinstance(value, list) else [] if value is None else [value]:
-                yield from _rows(parameter, one)
+                rows = list(_rows(kind, parameter, element, one, base))
+                yield from rows or [(parameter.name, "present", None, None)]
 
 
-def _rows(parameter: Parameter, value: Any) -> Iterator[tuple[str, str, Any, Any]]:
+def _rows(kind: str, parameter: Parameter, element: str, value: Any, base: str) -> Iterator[Row]:
     name = parameter.name
-    if parameter.kind == "date":
-        low, high = span_of(value)
+    if parameter.kind == "reference":
+        yield from _reference_rows(parameter, value, base)
+    elif parameter.kind == "date":
+        try:
+            low, high = span_of(value)
+        except ValueError:
+            return
         yield name, "date", low, high
-    elif parameter.kind == "reference":
-        target = str(value.get("reference", "")).split("/_history/")[0]
-        if match := re.fullmatch(r"([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})", target):
-            yield name, "reference", match[1], match[2]
-        elif target:
-            yield name, "url", "", target  # of another server: nothing of ours has this name
-        if "value" in value.get("identifier", {}):
-            yield (
-                name,
-                "logical",
-                value["identifier"].get("system", ""),
-                value["identifier"]["value"],
-            )
+    elif isinstance(value, bool):
+        yield name, "token", _BOOLEANS, str(value).lower()
     elif isinstance(value, str):
-        yield name, "code", "", value  # its system is that of the element
-    elif "coding" in value:
-        for coding in value["coding"]:
-            if "code" in coding:
-                yield name, "token", coding.get("system", ""), coding["code"]
+        yield name, "token", _system_of(kind, element, value), value
     elif "value" in value:
         yield name, "token", value.get("system", ""), value["value"]
+    else:
+        for coding in value.get("coding", [value]):
+            if "code" in coding:
+                yield name, "token", coding.get("system", ""), coding["code"]
 
 
-def span_of(value: Any) -> tuple[int, int]:
-    """Return the first and last microsecond since 1970 that a date, dateTime or Period may mean.
-
-    A Period without a start reaches back, one without an end reaches on, and it includes both ends.
-    """
-    if isinstance(value, Mapping):
-        low = span_of(value["start"])[0] if "start" in value else -_FAR
-        high = span_of(value["end"])[1] if "end" in value else _FAR
-        return low, high
-    try:
-        start, length = _parse(str(value))
-    except OverflowError:
-        return _FAR, _FAR
-    low = (start - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
-    return low, low + length // timedelta(microseconds=1) - 1
+@cache
+def _system_of(kind: str, element: str, code: str) -> str:
+    """Return the system of an element of type code: that of its required value set."""
+    systems = codes_of(elements(kind, "")[element].value_set or "") or {}
+    return next((system for system, codes in systems.items() if code in codes), "")
 
 
-def _parse(text: str) -> tuple[datetime, timedelta]:
-    """Return the start of what a date text means, and how long that is; raises ValueError."""
-    # In a URL a plus sign is a space; offsets are often sent unescaped.
-    text = text.replace(" ", "+")
-    if match := re.fullmatch(r"(\d{4})(?:-(\d\d))?", text):
-        year, month = int(match[1]), int(match[2] or 1)
-        start = datetime(year, month, 1, tzinfo=UTC)
-        later = (year + 1, 1) if match[2] is None or month == 12 else (year, month + 1)
-        if later[0] > 9999:
-            return start, datetime.max.replace(tzinfo=UTC) - start
-        return start, datetime(*later, 1, tzinfo=UTC) - start
-    # Python has no leap seconds; a second is near enough for a search.
-    moment = datetime.fromisoformat(text.replace(":60", ":59"))
-    moment = moment if moment.utcoffset() is not None else moment.replace(tzinfo=UTC)
-    if "T" not in text:
-        return moment, timedelta(days=1)
-    if "." in text:
-        return moment, timedelta(microseconds=1)
-    seconds = bool(re.search(r"T\d\d:\d\d:\d\d", text))
-    return moment, timedelta(seconds=1) if seconds else timedelta(minutes=1)
+def _reference_rows(parameter: Parameter, value: Mapping[str, Any], base: str) -> Iterator[Row]:
+    target = str(value.get("reference", "")).split("/_history/")[0]
+    match = _LITERAL.fullmatch(target.removeprefix(f"{base}/") if base else target)
+    narrow = parameter.name == "patient"
+    if match and not (narrow and match[1] != "Patient"):
+        yield parameter.name, "reference", match[1], match[2]
+    elif not match and target and not (narrow and "/Patient/" not in target):
+        yield parameter.name, "url", "", target  # of another server: nothing of ours has this name
+    identifier = value.get("identifier", {})
+    if "value" in identifier and not (narrow and value.get("type", "Patient") != "Patient"):
+        yield parameter.name, "logical", identifier.get("system", ""), identifier["value"]

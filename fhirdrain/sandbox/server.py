@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 import socket
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import uvicorn
+from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from fhirdrain.errors import ConfigurationError, UnreachableError
 from fhirdrain.sandbox.app import make_app
+from fhirdrain.sandbox.faults import HANG_UP, Faults, with_faults
 from fhirdrain.sandbox.storage import Storage
 
 
@@ -27,7 +32,7 @@ def is_loopback(host: str) -> bool:
 def bind(host: str, port: int) -> socket.socket:
     """Return a listening socket; port 0 takes a free one. Raises `ConfigurationError`."""
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    # With the protocol named, asyncio turns off waiting for more to send: 40 ms a request.
+    # Only where the protocol is named does asyncio send small answers without waiting for more.
     listener = socket.socket(family, socket.SOCK_STREAM, socket.IPPROTO_TCP)
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
@@ -41,26 +46,70 @@ def bind(host: str, port: int) -> socket.socket:
     return listener
 
 
-def _server(storage: Storage, version: str, host: str) -> uvicorn.Server:
-    app = make_app(storage, version, loopback=is_loopback(host))
+class _Protocol(H11Protocol):
+    """HTTP whose applications can close the connection without an answer."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        app = self.app
+
+        async def leaving(scope: Any, receive: Any, send: Any) -> None:
+            await app({**scope, "extensions": {HANG_UP: transport.abort}}, receive, send)
+
+        self.app = leaving
+
+
+def _server(
+    storage: Storage,
+    version: str,
+    host: str,
+    faults: Faults | None,
+    read_only: bool,
+    token: str | None,
+) -> uvicorn.Server:
+    app: ASGIApp = make_app(
+        storage, version, loopback=is_loopback(host), read_only=read_only, token=token
+    )
     # Access logs would hold patients' identifiers, which stand in the URLs of searches.
     config = uvicorn.Config(
-        app, log_level="warning", access_log=False, lifespan="off", proxy_headers=False
+        with_faults(app, faults) if faults else app,
+        http=_Protocol,
+        log_level="warning",
+        access_log=False,
+        lifespan="off",
+        proxy_headers=False,
     )
     return uvicorn.Server(config)
 
 
-def serve(listener: socket.socket, storage: Storage, version: str, host: str) -> None:
+def serve(
+    listener: socket.socket,
+    storage: Storage,
+    version: str,
+    host: str,
+    *,
+    faults: Faults | None = None,
+    read_only: bool = False,
+    token: str | None = None,
+) -> None:
     """Serve until interrupted."""
-    _server(storage, version, host).run(sockets=[listener])
+    server = _server(storage, version, host, faults, read_only, token)
+    server.run(sockets=[listener])
 
 
 @contextmanager
-def running(version: str, path: str = ":memory:") -> Iterator[str]:
+def running(
+    version: str,
+    path: str = ":memory:",
+    *,
+    faults: Faults | None = None,
+    read_only: bool = False,
+    token: str | None = None,
+) -> Iterator[str]:
     """Run a sandbox on a free loopback port while inside; gives its base URL."""
     storage = Storage(path)
     listener = bind("127.0.0.1", 0)
-    server = _server(storage, version, "127.0.0.1")
+    server = _server(storage, version, "127.0.0.1", faults, read_only, token)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:

@@ -1,66 +1,47 @@
-"""Resources in SQLite: stored as the JSON they are, beside an index of what searches ask for."""
+"""Resources in SQLite: every version as the JSON it is, beside an index for searches."""
 
 from __future__ import annotations
 
-import re
 import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from fhirdrain.conformance.definitions import is_resource
-from fhirdrain.sandbox.parameters import Parameter, index_rows, parameters_of, span_of
-from fhirdrain.sandbox.refusal import Refusal
-from fhirdrain.vocabulary.jsontext import decode, encode
-
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS resource (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT, type TEXT NOT NULL, id TEXT NOT NULL,
-    version INTEGER NOT NULL, body BLOB NOT NULL, UNIQUE (type, id));
-CREATE TABLE IF NOT EXISTS found_by (
-    seq INTEGER NOT NULL, type TEXT NOT NULL, parameter TEXT NOT NULL, kind TEXT NOT NULL,
-    first, second);
-CREATE INDEX IF NOT EXISTS by_value ON found_by (type, parameter, kind, second, first);
-CREATE INDEX IF NOT EXISTS by_resource ON found_by (seq);
-"""
-
-Criterion = tuple[str, str]
-
-_MOST_ALTERNATIVES = 200
-
-
-@dataclass(frozen=True, slots=True)
-class Stored:
-    """A stored resource: its place in the order of creation, its version and its content."""
-
-    seq: int
-    version: int
-    body: dict[str, Any]
-
-    @property
-    def location(self) -> str:
-        """Return its versioned relative URL."""
-        return f"{self.body['resourceType']}/{self.body['id']}/_history/{self.version}"
-
-    @property
-    def etag(self) -> str:
-        """Return its entity tag."""
-        return f'W/"{self.version}"'
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.sandbox.criteria import LIVE, Criterion, Finder, SortKey, order_of
+from fhirdrain.sandbox.dates import now, to_instant
+from fhirdrain.sandbox.schema import insert_index, insert_version, prepare
+from fhirdrain.sandbox.stored import COLUMNS, Stored, stored_of
+from fhirdrain.vocabulary.jsontext import encode
 
 
 class Storage:
-    """The sandbox's store. One writer at a time; `atomic` makes several writes one."""
+    """The sandbox's store. One writer at a time; `atomic` makes several writes one.
+
+    Raises `ConfigurationError` for a file that is not the sandbox's. What `atomic` has left is on
+    the disk: a process killed at any moment leaves whole changes or none.
+    """
 
     def __init__(self, path: str = ":memory:") -> None:
-        self._base = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
-        self._base.execute("PRAGMA journal_mode = WAL")
-        self._base.execute("PRAGMA synchronous = FULL")
-        self._base.executescript(_SCHEMA)
         self._lock = threading.RLock()
+        try:
+            self._base = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
+        except sqlite3.Error as error:
+            raise ConfigurationError(f"cannot be opened: {error}", place=path) from None
+        try:
+            prepare(self._base, path)
+            self._base.execute("PRAGMA journal_mode = WAL")
+            self._base.execute("PRAGMA synchronous = FULL")
+        except (sqlite3.Error, ValueError, LookupError) as error:
+            self._base.close()
+            raise ConfigurationError(
+                f"not a file of the sandbox: {error}", place=path, hint="name another file"
+            ) from None
+        except ConfigurationError:
+            self._base.close()
+            raise
 
     def close(self) -> None:
         """Close the file."""
@@ -73,194 +54,214 @@ class Storage:
             self._base.execute("BEGIN IMMEDIATE")
             try:
                 yield
+                self._base.execute("COMMIT")
             except BaseException:
-                self._base.execute("ROLLBACK")
+                if self._base.in_transaction:  # a full disk may have ended it already
+                    self._base.execute("ROLLBACK")
                 raise
-            self._base.execute("COMMIT")
+
+    @contextmanager
+    def at_rest(self) -> Iterator[None]:
+        """Keep writers out while several reads are to see one state."""
+        with self._lock:
+            yield
+
+    def _rows(self, sql: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+        with self._lock:
+            return self._base.execute(sql, values).fetchall()
+
+    # -- single resources -------------------------------------------------------------------
+
+    def latest(self, kind: str, id_: str) -> Stored | None:
+        """Return the latest version of a resource, which may be its deletion."""
+        rows = self._rows(
+            f"SELECT {COLUMNS} FROM version WHERE type = ? AND id = ? AND ended IS NULL",
+            (kind, id_),
+        )
+        return stored_of(rows[0]) if rows else None
 
     def read(self, kind: str, id_: str) -> Stored | None:
-        """Return a resource by type and id."""
-        with self._lock:
-            row = self._base.execute(
-                "SELECT seq, version, body FROM resource WHERE type = ? AND id = ?", (kind, id_)
-            ).fetchone()
-        return Stored(row[0], row[1], decode(row[2])) if row else None
+        """Return a resource by type and id, None where there is none or no longer."""
+        there = self.latest(kind, id_)
+        return None if there is None or there.deleted else there
 
-    def write(self, resource: dict[str, Any], id_: str | None = None) -> tuple[Stored, bool]:
-        """Store a resource and tell whether it is new. Use inside `atomic`."""
-        kind = resource["resourceType"]
-        id_ = id_ or str(uuid4())
-        before = self.read(kind, id_)
-        version = before.version + 1 if before else 1
+    def version(self, kind: str, id_: str, version: int) -> Stored | None:
+        """Return one version of a resource."""
+        rows = self._rows(
+            f"SELECT {COLUMNS} FROM version WHERE type = ? AND id = ? AND version = ?",
+            (kind, id_, version),
+        )
+        return stored_of(rows[0]) if rows else None
+
+    def write(
+        self, resource: dict[str, Any], id_: str | None = None, method: str = "POST", base: str = ""
+    ) -> tuple[Stored, bool]:
+        """Store a resource and tell whether it is new. Use inside `atomic`.
+
+        References below the URL `base` are to ourselves.
+        """
+        kind, id_ = resource["resourceType"], id_ or str(uuid4())
+        before = self.latest(kind, id_)
+        version, moment = before.version + 1 if before else 1, now()
         meta = {
             **resource.get("meta", {}),
             "versionId": str(version),
-            "lastUpdated": datetime.now(UTC).isoformat(timespec="milliseconds"),
+            "lastUpdated": to_instant(moment),
         }
         rest = {k: v for k, v in resource.items() if k not in ("resourceType", "id", "meta")}
         body = {"resourceType": kind, "id": id_, "meta": meta, **rest}
-        text = encode(body)
+        stored = self._append(before, kind, id_, method, moment, body)
+        insert_index(self._base, stored.seq, body, base)
+        return stored, before is None or before.deleted
+
+    def delete(self, kind: str, id_: str) -> Stored | None:
+        """Delete a resource; returns its deletion, None where there never was one."""
+        before = self.latest(kind, id_)
+        if before is None or before.deleted:
+            return before
+        return self._append(before, kind, id_, "DELETE", now(), {})
+
+    def _append(
+        self,
+        before: Stored | None,
+        kind: str,
+        id_: str,
+        method: str,
+        moment: int,
+        body: dict[str, Any],
+    ) -> Stored:
+        seq = self.newest() + 1
         if before:
-            seq = before.seq
-            self._base.execute(
-                "UPDATE resource SET version = ?, body = ? WHERE seq = ?", (version, text, seq)
-            )
-            self._base.execute("DELETE FROM found_by WHERE seq = ?", (seq,))
-        else:
-            cursor = self._base.execute(
-                "INSERT INTO resource (type, id, version, body) VALUES (?, ?, ?, ?)",
-                (kind, id_, version, text),
-            )
-            seq = int(cursor.lastrowid or 0)
-        self._base.executemany(
-            "INSERT INTO found_by VALUES (?, ?, ?, ?, ?, ?)",
-            [(seq, kind, *row) for row in index_rows(body)],
+            self._base.execute("UPDATE version SET ended = ? WHERE seq = ?", (seq, before.seq))
+        stored = Stored(
+            seq=seq,
+            place=before.place if before else seq,
+            kind=kind,
+            id=id_,
+            version=before.version + 1 if before else 1,
+            method=method,
+            moment=moment,
+            body=body,
         )
-        return Stored(seq, version, body), before is None
+        facts = (seq, stored.place, kind, id_, stored.version, method, moment)
+        insert_version(self._base, (*facts, encode(body) if body else None))
+        return stored
+
+    # -- many -------------------------------------------------------------------------------
+
+    def newest(self) -> int:
+        """Return the number of the newest change."""
+        return int(self._rows("SELECT coalesce(max(seq), 0) FROM version", ())[0][0])
 
     def search(
         self,
         kind: str,
         criteria: Sequence[Criterion],
         *,
-        after: int = 0,
+        base: str = "",
+        sort: Sequence[SortKey] = (),
         upto: int | None = None,
+        skip: int = 0,
         count: int | None = None,
     ) -> list[Stored]:
-        """Return what matches, in order of creation; raises `Refusal` for what it cannot search."""
-        where, values = self._where(kind, criteria)
-        limit = "" if count is None else f" LIMIT {int(count)}"
-        bound = "" if upto is None else f" AND resource.seq <= {int(upto)}"
-        with self._lock:
-            rows = self._base.execute(
-                f"SELECT seq, version, body FROM resource WHERE {where}"
-                f" AND resource.seq > {int(after)}{bound} ORDER BY seq{limit}",
-                values,
-            ).fetchall()
-        return [Stored(seq, version, decode(body)) for seq, version, body in rows]
+        """Return what matched after the change `upto`, in order of creation unless sorted.
 
-    def count(self, kind: str, criteria: Sequence[Criterion], upto: int) -> int:
-        """Return how many match."""
-        where, values = self._where(kind, criteria)
+        Raises `Refusal` for what cannot be searched by.
+        """
         with self._lock:
-            row = self._base.execute(
-                f"SELECT count(*) FROM resource WHERE {where} AND resource.seq <= {int(upto)}",
-                values,
-            ).fetchone()
-        return int(row[0])
+            finder = Finder(base, self.newest() if upto is None else upto)
+            where, values = finder.where(kind, criteria)
+            order, more = order_of(sort)
+            limits = (-1 if count is None else count, skip)
+            found = self._rows(
+                f"SELECT v.seq FROM version v WHERE {where} ORDER BY {order} LIMIT ? OFFSET ?",
+                [*values, *more, *limits],
+            )
+            return [self._change(seq) for (seq,) in found]
 
-    def newest(self) -> int:
-        """Return the place of the newest resource."""
+    def _change(self, seq: int) -> Stored:
+        return stored_of(self._rows(f"SELECT {COLUMNS} FROM version WHERE seq = ?", (seq,))[0])
+
+    def count(
+        self,
+        kind: str,
+        criteria: Sequence[Criterion],
+        *,
+        base: str = "",
+        upto: int | None = None,
+    ) -> int:
+        """Return how many matched after the change `upto`."""
         with self._lock:
-            row = self._base.execute("SELECT max(seq) FROM resource").fetchone()
-        return int(row[0] or 0)
+            finder = Finder(base, self.newest() if upto is None else upto)
+            where, values = finder.where(kind, criteria)
+            return int(self._rows(f"SELECT count(*) FROM version v WHERE {where}", values)[0][0])
 
-    def _where(self, kind: str, criteria: Sequence[Criterion]) -> tuple[str, list[Any]]:
-        if not is_resource(kind):
-            raise Refusal(404, "not-supported", f"{kind} is not an R4 resource type")
-        parts, values = ["resource.type = ?"], [kind]
-        for name, text in criteria:
-            sql, more = _criterion(kind, name, text)
-            parts.append(sql)
-            values += more
+    def referred_to(
+        self, page: Sequence[Stored], parameter: str, target: str, upto: int
+    ) -> list[Stored]:
+        """Return what resources of one type refer to by a parameter, of any type for an empty one.
+
+        None twice, in the order of the page.
+        """
+        kind = page[0].kind if page else ""
+        rows = self._rows(
+            f"SELECT DISTINCT v.seq FROM found_by f JOIN version v ON v.type = f.first"
+            f" AND v.id = f.second WHERE f.seq IN ({_marks(page)}) AND f.type = ?"
+            f" AND f.parameter = ? AND f.kind = 'reference' AND ? IN ('', f.first) AND {LIVE}"
+            " ORDER BY f.seq",
+            [*(one.seq for one in page), kind, parameter, target, upto, upto],
+        )
+        return [self._change(seq) for (seq,) in rows]
+
+    def referring_to(
+        self, page: Sequence[Stored], kind: str, parameter: str, upto: int
+    ) -> list[Stored]:
+        """Return the resources of a type that refer to any of a page by a parameter."""
+        rows = self._rows(
+            f"SELECT DISTINCT v.seq FROM found_by f JOIN version v ON v.seq = f.seq WHERE"
+            f" f.type = ? AND f.parameter = ? AND f.kind = 'reference' AND f.first = ?"
+            f" AND f.second IN ({_marks(page)}) AND {LIVE} ORDER BY v.place",
+            [kind, parameter, page[0].kind if page else "", *(o.id for o in page), upto, upto],
+        )
+        return [self._change(seq) for (seq,) in rows]
+
+    def history(
+        self,
+        kind: str,
+        id_: str,
+        *,
+        since: int = 0,
+        before: int | None = None,
+        count: int | None = None,
+    ) -> list[Stored]:
+        """Return versions, the newest first: of a resource, a type, or of all for empty names.
+
+        `since` is a moment, `before` a change.
+        """
+        where, values = self._past(kind, id_, since, before)
+        rows = self._rows(
+            f"SELECT {COLUMNS} FROM version WHERE {where} ORDER BY seq DESC LIMIT ?",
+            [*values, -1 if count is None else count],
+        )
+        return [stored_of(row) for row in rows]
+
+    def history_count(self, kind: str, id_: str, *, since: int, before: int) -> int:
+        """Return how many versions `history` has."""
+        where, values = self._past(kind, id_, since, before)
+        return int(self._rows(f"SELECT count(*) FROM version WHERE {where}", values)[0][0])
+
+    def _past(self, kind: str, id_: str, since: int, before: int | None) -> tuple[str, list[Any]]:
+        parts: list[str] = ["moment >= ?"]
+        values: list[Any] = [since]
+        for column, value in (("type", kind), ("id", id_)):
+            if value:
+                parts.append(f"{column} = ?")
+                values.append(value)
+        if before is not None:
+            parts.append("seq < ?")
+            values.append(before)
         return " AND ".join(parts), values
 
 
-def split_escaped(text: str, mark: str) -> list[str]:
-    """Split at a mark that is not escaped with a backslash."""
-    return re.split(rf"(?<!\\){re.escape(mark)}", text)
-
-
-def _plain(text: str) -> str:
-    return re.sub(r"\\([\\,|$])", r"\1", text)
-
-
-def _criterion(kind: str, name: str, text: str) -> tuple[str, list[Any]]:
-    if name == "_id":
-        ids = text.split(",")
-        return f"resource.id IN ({', '.join('?' * len(ids))})", ids
-    name, _, chained = name.partition(".")
-    if ":" in name:
-        raise Refusal(400, "not-supported", f"modifiers are not supported: {name}")
-    parameter = parameters_of(kind).get(name)
-    if parameter is None:
-        known = ", ".join(sorted(parameters_of(kind)))
-        raise Refusal(400, "not-supported", f"{kind} has no search parameter {name} here: {known}")
-    alternatives, values = [], []
-    wanted = split_escaped(text, ",")
-    if len(wanted) > _MOST_ALTERNATIVES:
-        raise Refusal(400, "too-costly", f"more than {_MOST_ALTERNATIVES} alternatives")
-    for one in wanted:
-        sql, more = _alternative(parameter, chained, one)
-        alternatives.append(sql)
-        values += more
-    sql = (
-        "resource.seq IN (SELECT seq FROM found_by WHERE type = ? AND parameter = ?"
-        f" AND ({' OR '.join(alternatives)}))"
-    )
-    return sql, [kind, parameter.name, *values]
-
-
-def _alternative(parameter: Parameter, chained: str, text: str) -> tuple[str, list[Any]]:
-    if parameter.kind == "reference":
-        return _reference(parameter, chained, text)
-    if chained:
-        raise Refusal(400, "not-supported", f"{parameter.name} cannot be chained")
-    if parameter.kind == "token":
-        token, values = _token(text, "kind = 'token'")
-        return f"({token} OR (kind = 'code' AND second = ?))", [
-            *values,
-            _plain(text.split("|")[-1]),
-        ]
-    match = re.fullmatch(r"(eq|ne|gt|lt|ge|le|sa|eb)?(\d.*)", text)
-    try:
-        low, high = span_of(match[2] if match else "")
-    except ValueError:
-        raise Refusal(400, "value", f"{parameter.name}: not a date") from None
-    # R4, "Search", prefixes on ranges: first and second are the target's first and last moment.
-    sql, values = {
-        "eq": ("first >= ? AND second <= ?", [low, high]),
-        "ne": ("NOT (first >= ? AND second <= ?)", [low, high]),
-        "gt": ("second > ?", [high]),
-        "lt": ("first < ?", [low]),
-        "ge": ("second >= ?", [low]),
-        "le": ("first <= ?", [high]),
-        "sa": ("first > ?", [high]),
-        "eb": ("second < ?", [low]),
-    }[(match[1] if match else None) or "eq"]
-    return f"(kind = 'date' AND {sql})", list(values)
-
-
-def _token(text: str, kind: str) -> tuple[str, list[Any]]:
-    parts = split_escaped(text, "|")
-    if len(parts) == 1:
-        return f"({kind} AND second = ?)", [_plain(text)]
-    system, code = _plain(parts[0]), _plain("|".join(parts[1:]))
-    if not code:
-        return f"({kind} AND first = ?)", [system]
-    return f"({kind} AND second = ? AND first = ?)", [code, system]
-
-
-def _reference(parameter: Parameter, chained: str, text: str) -> tuple[str, list[Any]]:
-    if chained == "identifier":
-        # What the target itself is known by, or what the reference says of it.
-        target, values = _token(text, "t.kind = 'token' AND t.parameter = 'identifier'")
-        target = target.replace("second", "t.second").replace("first", "t.first")
-        logical, more = _token(text, "kind = 'logical'")
-        sql = (
-            f"({logical} OR (kind = 'reference' AND EXISTS (SELECT 1 FROM found_by t"
-            " JOIN resource r ON r.seq = t.seq WHERE r.type = found_by.first"
-            f" AND r.id = found_by.second AND {target})))"
-        )
-        return sql, [*more, *values]
-    if chained:
-        raise Refusal(400, "not-supported", "only .identifier can be chained")
-    if "://" in text or text.startswith("urn:"):
-        return "(kind = 'url' AND second = ?)", [text]
-    match = re.fullmatch(r"(?:([A-Z][A-Za-z]+)/)?([A-Za-z0-9\-.]{1,64})", text)
-    if match is None:
-        raise Refusal(400, "value", f"{parameter.name}: not a reference")
-    kind = match[1] or ("Patient" if parameter.name == "patient" else None)
-    if kind is None:
-        return "(kind = 'reference' AND second = ?)", [match[2]]
-    return "(kind = 'reference' AND second = ? AND first = ?)", [match[2], kind]
+def _marks(items: Sequence[Any]) -> str:
+    return ", ".join("?" * len(items))

@@ -3,59 +3,36 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
-from typing import Any
 
 import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
+from fhirdrain.sandbox import app
+from fhirdrain.sandbox.storage import Storage
 from fhirdrain.vocabulary.jsontext import decode
-
-JSON = {"Content-Type": "application/fhir+json"}
-PATIENT = {"resourceType": "Patient", "identifier": [{"system": "https://x.example", "value": "1"}]}
-UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
-
-
-def post(base: str, path: str, body: Any, **headers: str) -> requests.Response:
-    data = body if isinstance(body, str | bytes) else json.dumps(body)
-    return requests.post(f"{base}{path}", data=data, headers={**JSON, **headers}, timeout=10)
-
-
-def put(base: str, path: str, body: Any, **headers: str) -> requests.Response:
-    return requests.put(
-        f"{base}{path}", data=json.dumps(body), headers={**JSON, **headers}, timeout=10
-    )
-
-
-def get(base: str, path: str, **headers: str) -> requests.Response:
-    return requests.get(f"{base}{path}", headers=headers, timeout=10)
-
-
-def outcome(response: requests.Response) -> str:
-    """Return the text of an answer that must be a right OperationOutcome."""
-    body = decode(response.content)
-    assert body["resourceType"] == "OperationOutcome"
-    assert check_resource(body) == []
-    return str(body["issue"][0]["details"]["text"])
-
-
-def observation(number: int, **more: Any) -> dict[str, Any]:
-    return {
-        "resourceType": "Observation",
-        "identifier": [{"system": "https://x.example/o", "value": str(number)}],
-        "status": "final",
-        "code": {"coding": [{"system": "http://loinc.org", "code": "9129-8"}]},
-        "valueQuantity": {"value": 5, "system": "http://unitsofmeasure.org", "code": "mL"},
-        **more,
-    }
+from tests.sandbox.talk import (
+    JSON,
+    PATIENT,
+    UUID,
+    creates,
+    get,
+    observation,
+    outcome,
+    post,
+    put,
+    transaction,
+)
 
 
 def test_the_capability_statement_is_right_and_says_what_is_done(server):
     statement = decode(get(server, "/metadata").content)
     assert check_resource(statement) == []
     assert statement["fhirVersion"] == "4.0.1"
-    assert statement["rest"][0]["interaction"] == [{"code": "transaction"}]
+    codes = [one["code"] for one in statement["rest"][0]["interaction"]]
+    assert codes == ["transaction", "batch", "history-system"]
 
 
 def test_create_and_read(server):
@@ -113,6 +90,13 @@ def test_conditional_update(server):
     second = put(server, query, {**PATIENT, "active": True})
     assert (first.status_code, second.status_code) == (201, 200)
     assert decode(second.content)["meta"]["versionId"] == "2"
+    assert put(server, f"{query}&_format=json", PATIENT).headers["ETag"] == 'W/"3"'
+    mine = {**PATIENT, "identifier": [{"value": "2"}], "id": "mine"}
+    assert put(server, "/Patient?identifier=2", mine).headers["Location"].count("/mine/") == 1
+    assert put(server, "/Patient?identifier=3", mine).status_code == 409
+    assert put(server, query, mine).status_code == 400
+    assert put(server, "/Patient", PATIENT).status_code == 400
+    assert put(server, query, PATIENT, **{"If-Match": 'W/"1"'}).status_code == 412
     post(server, "/Patient", PATIENT)
     assert put(server, query, PATIENT).status_code == 412
 
@@ -166,8 +150,11 @@ def test_it_never_judges_drain_rules(server):
         ("GET", "/Nonsense/1", {}, 404),
         ("GET", "/Nonsense", {}, 404),
         ("GET", "/Patient/1/2/3", {}, 404),
-        ("DELETE", "/Patient/1", {}, 405),
         ("PATCH", "/Patient/1", {}, 405),
+        ("DELETE", "/metadata", {}, 405),
+        ("TRACE", "/Patient/1", {}, 405),
+        ("GET", "/Patient/1/$everything", {}, 404),
+        ("GET", "/Patient/1/_history/1", {}, 404),
         ("GET", "/Patient?nonsense=1", {}, 400),
         ("GET", "/Patient?identifier:above=1", {}, 400),
         ("GET", "/Observation?date=yesterday", {}, 400),
@@ -195,17 +182,6 @@ def test_decimals_are_kept_digit_by_digit(server):
 
 
 # -- transactions
-
-
-def transaction(*entries: dict[str, Any]) -> dict[str, Any]:
-    return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
-
-
-def creates(resource: dict[str, Any], number: int, condition: str | None = None) -> dict[str, Any]:
-    request = {"method": "POST", "url": resource["resourceType"]}
-    if condition:
-        request["ifNoneExist"] = condition
-    return {"fullUrl": UUID.format(number), "resource": resource, "request": request}
 
 
 def test_a_transaction_resolves_its_references(server):
@@ -266,12 +242,12 @@ def test_updates_in_a_transaction(server):
     "bundle",
     [
         {"resourceType": "Patient"},
-        {"resourceType": "Bundle", "type": "batch"},
+        {"resourceType": "Bundle", "type": "collection"},
         {"resourceType": "Bundle", "type": "transaction", "entry": [{"resource": PATIENT}]},
         {
             "resourceType": "Bundle",
             "type": "transaction",
-            "entry": [{"resource": PATIENT, "request": {"method": "GET", "url": "Patient"}}],
+            "entry": [{"resource": PATIENT, "request": {"method": "PATCH", "url": "Patient/1"}}],
         },
         {
             "resourceType": "Bundle",
@@ -472,3 +448,57 @@ def test_small_forms(server):
     assert values(server, "status=http://hl7.org/fhir/observation-status|final") == ["1"]
     many = ",".join(str(n) for n in range(1100))
     assert get(server, f"/Observation?identifier={many}").status_code == 400
+
+
+def test_a_body_that_is_too_large(server, monkeypatch):
+    """http.html#Status-Codes and RFC 9110: 413 for a body larger than is taken."""
+    monkeypatch.setattr(app, "MOST_BYTES", 1000)
+    response = post(server, "/Patient", {**PATIENT, "id": "x" * 1000})
+    assert response.status_code == 413
+    outcome(response)
+    assert post(server, "/Patient", PATIENT).status_code == 201
+
+
+def test_a_file_that_fails_is_an_outcome(server, monkeypatch):
+    def fail(*_: object, **__: object) -> None:
+        raise sqlite3.OperationalError("disk I/O error")
+
+    monkeypatch.setattr(Storage, "_append", fail)
+    response = post(server, "/Patient", PATIENT)
+    assert response.status_code == 500
+    assert "disk" in outcome(response)
+    monkeypatch.undo()
+    assert post(server, "/Patient", PATIENT).status_code == 201
+
+
+def test_searches_that_ask_for_too_much(server):
+    form = [("code", ",".join(["x"] * 200))] * 31
+    response = requests.post(f"{server}/Observation/_search", data=form, timeout=10)
+    assert response.status_code == 400
+    outcome(response)
+    response = requests.post(f"{server}/Observation/_search", data=form[:30], timeout=10)
+    assert response.status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("accept", "status"),
+    [
+        ("application/fhir+json", 200), ("application/json;q=0.9, text/html", 200), ("*/*", 200),
+        ("application/fhir+xml", 406), ("text/turtle", 406), ("text/html", 406),
+    ],
+)  # fmt: skip
+def test_the_form_of_an_answer(server, accept, status):
+    """http.html#mime-type: 406 for a form that is not spoken; _format stands above Accept."""
+    assert get(server, "/Patient", Accept=accept).status_code == status
+    assert get(server, "/Patient?_format=json", Accept=accept).status_code == 200
+    assert get(server, "/Patient?_format=xml", Accept=accept).status_code == 406
+    fitting = get(server, "/Patient?_format=application/fhir%2Bjson", Accept=accept)
+    assert fitting.headers["Content-Type"] == "application/fhir+json; charset=utf-8"
+
+
+def test_methods_that_are_not_done_say_which_are(server):
+    """RFC 9110: a 405 has an Allow header."""
+    response = requests.patch(f"{server}/Patient/1", data="[]", timeout=10)
+    assert response.headers["Allow"] == "GET, PUT, DELETE"
+    assert "PUT" in outcome(response)
+    assert requests.options(f"{server}/Patient", timeout=10).status_code == 405
