@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import click
@@ -9,10 +10,13 @@ import click
 from fhirdrain import __version__
 from fhirdrain.cli.output import say
 from fhirdrain.cli.settings import example
-from fhirdrain.sandbox.access import token_from
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.exchange.auth import secret
 from fhirdrain.sandbox.faults import Faults, share_of
 from fhirdrain.sandbox.server import bind, is_loopback, serve
 from fhirdrain.sandbox.storage import Storage
+
+TOKEN = "FHIRDRAIN_SANDBOX_TOKEN"
 
 
 @click.command("sandbox", epilog=example("fhirdrain sandbox --port 8000 --data sandbox.sqlite"))
@@ -54,7 +58,12 @@ def command(
     token_file: Path | None,
 ) -> None:
     """Serve a small FHIR R4 server until interrupted. For trying and testing, never for care."""
-    token = token_from(token_file)
+    given = os.environ.get(TOKEN)
+    if given is not None and token_file is not None:
+        raise ConfigurationError(f"{TOKEN} and --token-file are both given", hint="keep one")
+    token = secret(given, str(token_file) if token_file else None)
+    if token is None and (given is not None or token_file is not None):
+        raise ConfigurationError("the token is empty")
     schedule = Faults([share_of(fault) for fault in faults], fault_seed) if faults else None
     listener = bind(host, port)
     storage = Storage(str(data) if data else ":memory:")

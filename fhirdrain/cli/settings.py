@@ -23,7 +23,7 @@ FILE = "FHIRDRAIN_SETTINGS"
 
 
 class Setting(NamedTuple):
-    """One setting: its name in the file, the environment's, and the parameter it is a default of."""
+    """One setting: its name in the file, the environment's, and the option it is a default of."""
 
     name: str
     environment: str
@@ -35,7 +35,7 @@ SETTINGS = (
     Setting("site", "FHIRDRAIN_SITE", "site_file"),
     Setting("source", "FHIRDRAIN_SOURCE", "source_name"),
     Setting("store", "FHIRDRAIN_STORE", "store_file"),
-    Setting("token_file", "FHIRDRAIN_TOKEN_FILE", "token_file"),
+    Setting("token_file", "FHIRDRAIN_TOKEN_FILE", ""),
 )
 
 

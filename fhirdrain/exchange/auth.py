@@ -36,22 +36,29 @@ def bearer_from_environment(file: str | None = None) -> Bearer:
 
     `file` is one that holds the token where the environment names none.
     """
-    token = os.environ.get(TOKEN)
-    if token and os.environ.get(TOKEN_FILE):
+    if os.environ.get(TOKEN) and os.environ.get(TOKEN_FILE):
         raise ConfigurationError(f"{TOKEN} and {TOKEN_FILE} are both set", hint="keep one")
-    file = os.environ.get(TOKEN_FILE) or file
-    if file and not token:
+    token = os.environ.get(TOKEN)
+    return Bearer(secret(token, None if token else os.environ.get(TOKEN_FILE) or file))
+
+
+def secret(given: str | None, file: str | None) -> str | None:
+    """Return a token, from a file that others cannot read where one is named, None for none.
+
+    Raises `ConfigurationError` for a file that cannot be used, and for what is no token.
+    """
+    if file is not None:
         path = Path(file)
         try:
             mode = path.stat().st_mode
-            token = path.read_text("utf-8")
+            given = path.read_text("utf-8")
         except (OSError, UnicodeDecodeError):
-            raise ConfigurationError("the file of the token cannot be read") from None
+            raise ConfigurationError("the token file cannot be read", place=file) from None
         if mode & (stat.S_IRWXG | stat.S_IRWXO):
             raise ConfigurationError(
-                "others can read the file of the token", place=file, hint="chmod 600 it"
+                "others can read the token file", place=file, hint="chmod 600 it"
             )
-    token = (token or "").strip()
-    if token and not all(33 <= ord(character) <= 126 for character in token):
+    token = (given or "").strip()
+    if not all(33 <= ord(character) <= 126 for character in token):
         raise ConfigurationError("the token has characters that no token has")
-    return Bearer(token or None)
+    return token or None

@@ -8,9 +8,11 @@ import re
 import shlex
 import subprocess
 import sys
+from contextlib import contextmanager
 
 import click
 import pytest
+import requests
 
 from fhirdrain.cli.main import COMMANDS, group
 from tests.cli.test_commands import map_, run, source, work  # noqa: F401
@@ -165,3 +167,63 @@ def test_progress_is_told_on_a_terminal_and_nowhere_else(work):  # noqa: F811
     assert b"\ritems read: 2,000" in told
     assert b"\rresources written: 0" in told
     assert told.rstrip().endswith(b"run all files of a patient together")
+
+
+@pytest.mark.parametrize(
+    ("content", "mode", "message"),
+    [
+        ("hush", 0o644, "others can read"),
+        ("hush", 0o640, "others can read"),
+        ("", 0o600, "empty"),
+        ("two words", 0o600, "no token"),
+        (None, 0, "cannot be read"),
+    ],
+)
+def test_a_token_file_of_the_sandbox_that_will_not_do(tmp_path, content, mode, message):
+    token = tmp_path / "token"
+    if content is not None:
+        token.write_text(content)
+        token.chmod(mode)
+    code, out, err = run("sandbox", "--token-file", token)
+    assert (code, out, message in err, "hush" in err) == (2, "", True, False)
+
+
+def test_two_tokens_of_the_sandbox_or_an_empty_one_are_no_open_door(tmp_path):
+    token = tmp_path / "token"
+    token.write_text("hush")
+    token.chmod(0o600)
+    code, _, err = run("sandbox", "--token-file", token, FHIRDRAIN_SANDBOX_TOKEN="x")
+    assert (code, "both given" in err) == (2, True)
+    code, _, err = run("sandbox", FHIRDRAIN_SANDBOX_TOKEN="")
+    assert (code, "empty" in err) == (2, True)
+
+
+def test_the_token_of_the_client_is_not_that_of_the_sandbox(home, tmp_path):
+    (home / "fhirdrain" / "settings.toml").write_text('token_file = "nowhere"')
+    with sandbox(XDG_CONFIG_HOME=str(home)) as base:
+        assert requests.get(f"{base}/Patient", timeout=10).status_code == 200
+
+
+def test_a_sandbox_asks_for_the_token_in_its_file(tmp_path):
+    token = tmp_path / "token"
+    token.write_text("hush\n")
+    token.chmod(0o600)
+    with sandbox("--token-file", str(token)) as base:
+        assert requests.get(f"{base}/Patient", timeout=10).status_code == 401
+        signed = {"Authorization": "Bearer hush"}
+        assert requests.get(f"{base}/Patient", headers=signed, timeout=10).status_code == 200
+
+
+@contextmanager
+def sandbox(*args, **env):
+    """Run the command on a free port while inside; gives the address it prints."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "fhirdrain", "sandbox", *args],
+        stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env={**os.environ, **env},
+    )  # fmt: skip
+    try:
+        assert process.stdout is not None
+        yield process.stdout.readline().strip()
+    finally:
+        process.terminate()
+        process.communicate(timeout=10)

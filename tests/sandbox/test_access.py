@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-import os
-
 import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
-from fhirdrain.errors import ConfigurationError
-from fhirdrain.sandbox.access import TOKEN, is_signed, token_from
+from fhirdrain.sandbox.access import is_signed
 from fhirdrain.sandbox.server import running
 from fhirdrain.vocabulary.jsontext import decode
 from tests.sandbox.talk import PATIENT, get, outcome, post, put, transaction
@@ -61,38 +58,6 @@ def test_what_it_can_do_is_told_to_everybody(signed):
 def test_marks_beyond_ascii_are_no_token():
     assert not is_signed("Bearer ä", SECRET)
     assert is_signed(f"Bearer {SECRET}", SECRET)
-
-
-def test_where_the_token_comes_from(tmp_path, monkeypatch):
-    assert token_from(None) is None
-    file = tmp_path / "token"
-    file.write_text(f"{SECRET}\n")
-    file.chmod(0o600)
-    assert token_from(file) == SECRET
-    monkeypatch.setenv(TOKEN, "other")
-    assert token_from(None) == "other"
-    with pytest.raises(ConfigurationError, match="both"):
-        token_from(file)
-
-
-@pytest.mark.parametrize(
-    ("content", "mode"), [(SECRET, 0o644), (SECRET, 0o640), ("", 0o600), ("two words", 0o600)]
-)
-def test_a_token_file_that_will_not_do(tmp_path, content, mode):
-    file = tmp_path / "token"
-    file.write_text(content)
-    file.chmod(mode)
-    with pytest.raises(ConfigurationError) as refused:
-        token_from(file)
-    assert SECRET not in str(refused.value)
-    with pytest.raises(ConfigurationError):
-        token_from(tmp_path / "nowhere")
-
-
-def test_an_empty_token_in_the_environment_is_no_open_door(monkeypatch):
-    monkeypatch.setitem(os.environ, TOKEN, "")
-    with pytest.raises(ConfigurationError):
-        token_from(None)
 
 
 def test_reading_only(tmp_path):
