@@ -49,4 +49,4 @@ const server = createServer(async (request, response) => {
 server.listen(0, '127.0.0.1', () => {
   console.log(`listening on http://127.0.0.1:${server.address().port}${ROOT}`);
 });
-process.stdin.on('close', () => process.exit()).resume();
+process.stdin.on('end', () => process.exit()).resume();
