@@ -264,7 +264,7 @@ def test_a_patient_of_another_case_is_another_patient(mapped, client, tmp_path):
 
 @pytest.mark.parametrize("patient", ["p$1", "p,1", "p 1", "p+1&x=%2C", "p\\1", "ü-1"])
 def test_marks_in_a_patients_number(mapped, client, tmp_path, patient):
-    run = mapped(level(1, patient))
+    run = mapped(level(1, f'"{patient}"'))
     assert became(sent(client, tmp_path, run, create_patients=True)) == {
         "created": len(run.resources)
     }
