@@ -177,7 +177,7 @@ def test_a_patient_that_was_not_created_parks_its_readings():
     assert [r for _, r in found.parked] == ["the server did not create the patient (HTTP 403)"]
 
 
-# -- tokens that are compared whatever the case ("token": servers SHOULD, "when in doubt")
+# -- tokens that are compared whatever the case (section "token")
 
 
 @pytest.mark.parametrize(
