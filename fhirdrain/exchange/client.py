@@ -141,10 +141,15 @@ class Client:
     def search(self, kind: str, params: Sequence[tuple[str, str]]) -> Iterator[dict[str, Any]]:
         """Yield the entries of a whole search, page by page.
 
-        Follows next links only on the server's own origin. Raises `ServerError` when a page is
-        missing or the server says that the answer is not complete: never a short answer.
+        Follows next links only on the server's own origin. A server that cuts the answer off at
+        `_count` and leads to no next page is asked again without it. Raises `ServerError` when a
+        page is missing or the server says that the answer is not complete: never a short answer.
         """
         page = self._page(kind, kind, params)
+        uncounted = [(name, value) for name, value in params if name != "_count"]
+        short = sum(map(_is_match, page.entries)) < (page.total or 0)
+        if short and page.following is None and len(uncounted) < len(params):
+            page = self._page(kind, kind, uncounted)
         seen: set[str] = set()
         matches = 0
         while True:
@@ -152,7 +157,7 @@ class Client:
                 if entry["resource"].get("resourceType") == "OperationOutcome":
                     self._heed(kind, entry["resource"])
                     continue
-                matches += entry.get("search", {}).get("mode") != "include"
+                matches += _is_match(entry)
                 yield entry
             if page.following is None:
                 break
@@ -311,6 +316,12 @@ class Client:
                 place=self.base,
                 hint="does the base URL end in /fhir, or in what this server uses?",
             ) from None
+
+
+def _is_match(entry: Mapping[str, Any]) -> bool:
+    """Tell whether an entry is one of those that a search counts in its total."""
+    included = entry.get("search", {}).get("mode") == "include"
+    return not included and entry["resource"].get("resourceType") != "OperationOutcome"
 
 
 def _is_html(response: requests.Response) -> bool:

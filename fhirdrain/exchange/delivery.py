@@ -11,8 +11,8 @@ from typing import Any
 
 from fhirdrain.errors import FhirdrainError, ServerError
 from fhirdrain.exchange.client import Client, RequestRefused
+from fhirdrain.exchange.retrieval import fetch, patients_of
 from fhirdrain.issues import Issue, from_operation_outcome
-from fhirdrain.vocabulary.codes import search_token
 
 Json = dict[str, Any]
 
@@ -144,20 +144,11 @@ def _patient(
     if match is None or reference in patients:
         return None
     identifier = _subject(piece[0].body["resource"]).get("identifier")
-    query = (
-        [("identifier", search_token(identifier.get("system", ""), identifier["value"]))]
-        if identifier
-        else None
-    )
-    found = [
-        entry["resource"]
-        for entry in client.search("Patient", query or [("identifier", match[1])])
-        if entry["resource"].get("resourceType") == "Patient" and "id" in entry["resource"]
-    ]
+    found = _patients(client, identifier, match[1])
     if len(found) > 1:
         return "several patients on the server have this identifier"
     if found:
-        patients[reference] = f"Patient/{found[0]['id']}"
+        patients[reference] = found[0]
         return None
     if not create or not identifier:
         return "the server does not know the patient (--create-patients would create it)"
@@ -170,8 +161,22 @@ def _patient(
     }
     answer = client.transaction(bundle, repeatable=True)
     (created,) = _answers(client, answer, 1)
-    patients[reference] = _located(created) or reference
+    status = _status(created)
+    # Of what was there already a server may have its own idea: it is looked at, as before.
+    located = _located(created) if status == "201" else None
+    found = [located] if located else _patients(client, identifier, match[1])
+    if len(found) != 1:
+        return f"the server did not create the patient (HTTP {status or 'without a status'})"
+    patients[reference] = found[0]
     return None
+
+
+def _patients(client: Client, identifier: Json | None, token: str) -> list[str]:
+    """Return the references of the patients that a server knows by an identifier."""
+    if identifier:
+        return patients_of(client, identifier.get("system", ""), identifier["value"])
+    patients = fetch(client, [("Patient", [("identifier", token)])])
+    return [f"Patient/{p['id']}" for p in patients if p["resourceType"] == "Patient"]
 
 
 # -- pieces ---------------------------------------------------------------------------------
@@ -260,10 +265,15 @@ def _located(answer: Mapping[str, Any]) -> str | None:
     return f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else None
 
 
+def _status(answer: Mapping[str, Any]) -> str:
+    """Return the three digits of an answered entry's status, empty where there is none."""
+    return str(answer.get("response", {}).get("status", ""))[:3]
+
+
 def _judge(
     client: Client, entry: Entry, sent: Json, answer: Mapping[str, Any], delivery: Delivery
 ) -> None:
-    status = str(answer.get("response", {}).get("status", ""))[:3]
+    status = _status(answer)
     location = _located(answer)
     if status in ("200", "201", "304") and "fullUrl" in entry.body:
         # Where the server does not say, later pieces find it by its identifier.

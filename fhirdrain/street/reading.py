@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -13,7 +13,7 @@ from typing import Any
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError, ServerError
 from fhirdrain.exchange.client import Client
-from fhirdrain.exchange.retrieval import Query, by_ids, fetch
+from fhirdrain.exchange.retrieval import Query, fetch, patients_of, referring_to
 from fhirdrain.issues import Issue
 from fhirdrain.resources.recover import in_rounds, is_derived, is_ours, recover, rounds_in
 from fhirdrain.street.telling import Told, silent
@@ -117,11 +117,11 @@ def read_drains(
     """
     client.release()
     resources: list[Json] = []
-    for resource in fetch(client, _queries(wanted)):
+    for resource in fetch(client, _queries(wanted, _whose(client, wanted))):
         resources.append(resource)
         progress("resources read", len(resources))
-    devices = [r["id"] for r in resources if r["resourceType"] == "Device"]
-    resources += fetch(client, by_ids("DeviceUseStatement", "device", devices))
+    devices = [f"Device/{r['id']}" for r in resources if r["resourceType"] == "Device"]
+    resources += fetch(client, referring_to(devices, "DeviceUseStatement", "device"))
     kept: list[Json] = []
     readings: list[Reading] = []
     issues: list[Issue] = []
@@ -149,10 +149,22 @@ def read_drains(
     return kept, readings, issues
 
 
-def _queries(wanted: Wanted) -> Iterator[Query]:
-    whose: list[tuple[str, str]] = []
-    if wanted.patient is not None:
-        whose = [("patient.identifier", search_token(*wanted.patient))]
+def _whose(client: Client, wanted: Wanted) -> list[tuple[str, str]]:
+    """Return the search parameter that asks for the patient who is wanted.
+
+    Not every server searches through a reference to what it leads to, and one that does not may
+    simply find nothing; so the patient is looked up first. Where the server holds no such patient,
+    its resources can still name one by identifier alone.
+    """
+    if wanted.patient is None:
+        return []
+    known = patients_of(client, *wanted.patient)
+    if not known:
+        return [("patient.identifier", search_token(*wanted.patient))]
+    return [("patient", ",".join(known))]
+
+
+def _queries(wanted: Wanted, whose: Sequence[tuple[str, str]]) -> Iterator[Query]:
     yield "Device", [("type", f"{CHEST_DRAIN.system}|{CHEST_DRAIN.code}"), *whose]
     yield "ServiceRequest", [("code", f"{SUCTION_DRAINAGE.system}|{SUCTION_DRAINAGE.code}"), *whose]
     events = [o.codes[0].code for o in OBSERVABLES.values() if o.form == "Procedure"]

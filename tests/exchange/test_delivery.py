@@ -116,7 +116,7 @@ def test_several_patients_of_one_identifier_park_too():
     class Twice(Server):
         def search(self, kind, params):
             yield from super().search(kind, params)
-            yield from super().search(kind, params)
+            yield {"resource": {"resourceType": "Patient", "id": "another"}}
 
     found = deliver(Twice("a"), entries_of(bundle(entry(1, "a"))))
     assert "several patients" in found.parked[0][1]
