@@ -141,7 +141,6 @@ class Making:
     references: References
     drain: Drain
     base: str = BASE
-    profiles: bool = True
 
     @property
     def device_value(self) -> str:
@@ -166,7 +165,7 @@ class Making:
         meta: dict[str, object] = {}
         if source is not None:
             meta["source"] = f"{self.site.systems.reading}#{source}"
-        if profile is not None and self.profiles:
+        if profile is not None and self.site.profiles:
             meta["profile"] = [f"{self.base}/StructureDefinition/{profile}"]
         return meta
 

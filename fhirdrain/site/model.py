@@ -42,6 +42,7 @@ class SiteSection(Section):
     significant_digits: int = Field(6, ge=1, le=28)
     double_within: str = "10min"
     policy: str | None = None
+    profiles: bool = True
     systems: SystemsSection
 
 

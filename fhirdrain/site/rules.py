@@ -82,7 +82,10 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """A site: its identifier systems, the settings for the arithmetic, its drains and sources."""
+    """A site: its identifier systems, the settings for the arithmetic, its drains and sources.
+
+    `profiles` tells whether resources state the profile they follow.
+    """
 
     id: str
     name: str
@@ -92,6 +95,7 @@ class Site:
     sources: Mapping[str, Source]
     unit_aliases: Mapping[str, str]
     policy: Path | None
+    profiles: bool = True
 
     def source(self, name: str | None) -> Source:
         """Return a source by name, or the only one; raises `ConfigurationError`."""

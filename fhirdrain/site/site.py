@@ -146,6 +146,7 @@ class _Compiler:
             sources=sources,
             unit_aliases=self.aliases,
             policy=policy,
+            profiles=section.profiles,
         )
 
     def zone(self, name: str) -> ZoneInfo:

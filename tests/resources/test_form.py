@@ -7,6 +7,7 @@ from decimal import Decimal
 
 import pytest
 
+from fhirdrain.resources.recover import recover
 from fhirdrain.vocabulary.codes import LOCAL
 from tests.conftest import row
 
@@ -382,3 +383,13 @@ def test_a_converted_part_keeps_what_was_charted_in_the_note(mapped):
     (changed,) = run.observation("unit-change")
     assert changed["component"][0]["valueQuantity"]["value"] == 1980
     assert changed["note"] == [{"text": "full\nclosing-level charted as 1.98 L"}]
+
+
+def test_a_site_can_leave_the_profiles_out(mapped):
+    with_profiles = mapped(*lines())
+    without = mapped(*lines(), site="profiles = false")
+    assert all("profile" in r["meta"] for r in with_profiles.resources)
+    assert not any("profile" in r.get("meta", {}) for r in without.resources)
+    readings, issues = recover(without.resources)
+    assert issues == []
+    assert len(readings) == len(recover(with_profiles.resources)[0]) > 10
