@@ -101,7 +101,7 @@ def command(
     with ExitStack() as stack:
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
         stream = stack.enter_context(output(out))
-        progress = stack.enter_context(Progress())
+        progress = stack.enter_context(Progress(out))
         report = map_sources(
             sources,
             site,

@@ -57,14 +57,15 @@ def output(name: str) -> Iterator[BinaryIO]:
 class Progress:
     """Tells on stderr how far long work has come, in place; silent where it is no terminal.
 
-    Call it with what is done and how much of it; use as a context manager, so that its line is
+    It is silent, too, where the data itself goes to the terminal (`out` is `-`). Call it with what is done and how much of it; use as a context manager, so that its line is
     cleared before anything else is said.
     """
 
     _pause = 0.2  # seconds between two tellings, and before the first
 
-    def __init__(self) -> None:
-        self._shown = sys.stderr is not None and sys.stderr.isatty()
+    def __init__(self, out: str = "") -> None:
+        beside = out == "-" and sys.stdout is not None and sys.stdout.isatty()
+        self._shown = sys.stderr is not None and sys.stderr.isatty() and not beside
         self._last = time.monotonic()
         self._width = 0
 

@@ -61,7 +61,7 @@ def command(
         until=moment(until) if until else None,
     )
     client = Client(server, bearer_from_environment(token_file()))
-    with Progress() as progress:
+    with Progress(out) as progress:
         resources, readings, issues = read_drains(client, wanted, progress)
     refuse_incomplete(issues)
     for code in sorted({issue.code for issue in client.warnings}):

@@ -72,6 +72,9 @@ class JsonLines:
                 except UnicodeError:
                     yield self._refused(number, "", _not_text(self.source.encoding))
                     return
+                if number == 1:
+                    # An encoding that names its byte order leaves the mark of it in the text.
+                    raw = raw.removeprefix("\ufeff")
                 if raw.strip():
                     yield from self._read(number, raw)
 

@@ -69,7 +69,8 @@ class Table:
             ) from None
         self.head = "".join(self._lines)
         self._lines.clear()
-        self.header = [name.strip() for name in header]
+        # An encoding that names its byte order leaves the mark of it in the text.
+        self.header = [name.removeprefix("\ufeff").strip() for name in header]
         columns = columns_of(self.source.columns)
         wanted = columns | {f"set_aside.{name}": name for name, _ in self.source.set_aside}
         self._find(wanted)

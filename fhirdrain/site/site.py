@@ -291,9 +291,15 @@ class _Compiler:
                     "admission": "minutes count from it",
                 }.get(key, f"a {model.layout} source needs it")
                 self.faults.add(f'the column "{key}" is not named: {why}', *at, "columns", key)
-        for key in ("item", "value") if model.layout == "wide" else ():
+        for key in ("item", "value", "unit") if model.layout == "wide" else ():
             if getattr(model.columns, key) is not None:
-                self.faults.add(f'a wide source has no column "{key}"', *at, "columns", key)
+                self.faults.add(
+                    f'a wide source has no column "{key}"',
+                    *at,
+                    "columns",
+                    key,
+                    hint="each item is a column; its unit stands in its section or in the cell",
+                )
         if model.kind == "jsonlines":
             self.paths(model, at)
         if model.layout == "wide":

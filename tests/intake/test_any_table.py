@@ -41,7 +41,7 @@ def table(draw, layout):
     delimiter = draw(st.sampled_from([",", ";", "\t", "|"]))
     header = list(draw(st.permutations(HEADER))) if draw(st.booleans()) else list(HEADER)
     if layout == "wide":
-        header = [name for name in header if name not in ("item", "value")]
+        header = [name for name in header if name not in ("item", "value", "unit")]
         header += draw(
             st.lists(st.sampled_from(CELLS["item"]), min_size=1, max_size=5, unique=True)
         )
@@ -160,7 +160,7 @@ def test_any_long_table(folder, made):
 def test_any_wide_table(folder, made):
     encoding, delimiter, data = made
     head = f'layout = "wide"\nencoding = "{encoding}"\ndelimiter = {json.dumps(delimiter)}'
-    text = site_text(source=head).replace('item = "item"\nvalue = "value"\n', "")
+    text = site_text(source=head).replace('item = "item"\nvalue = "value"\nunit = "unit"\n', "")
     run(folder, "", data, sites=text)
 
 

@@ -61,6 +61,7 @@ def row(item, value, *, id_="1", seen="2025-01-10 10:00", note="", stored="", ex
         ("iso-8859-15", "iso-8859-15", b""),
         ("utf-16", "utf-16", b""),  # the codec writes its mark itself
         ("utf-16-le", "utf-16-le", b""),
+        ("utf-16-le", "utf-16-le", codecs.BOM_UTF16_LE),
     ],
 )
 def test_encodings_with_and_without_their_marks(run, named, codec, mark):
