@@ -176,18 +176,9 @@ class JsonLines:
     def _issue(self, line: int, refused: Refused, part: str = "") -> Issue:
         indices = iter(part.partition("/")[0].split("."))
         path = re.sub(r"\[\]", lambda _: f"[{next(indices)}]", refused.column)
-        named = f"{path}: " if path and refused.rule != "json" else ""
-        return Issue(
-            "error",
-            "value",
-            refused.rule,
-            f"{named}{refused}",
-            hint=refused.hint,
-            file=str(self.path),
-            line=line,
-            column=int(refused.column) if refused.rule == "json" and refused.column else 0,
-            value=refused.value,
-        )
+        if refused.rule == "json":  # its column is that of the fault in the text
+            return refused.issue(self.path, line, int(refused.column or 0))
+        return refused.issue(self.path, line, where=f"{path}: " if path else "")
 
     # -- rejects ----------------------------------------------------------------------------
 

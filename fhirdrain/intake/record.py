@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
+from pathlib import Path
 from typing import NamedTuple
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
@@ -20,6 +21,7 @@ from fhirdrain.intake.values import (
     read_time,
     split_number,
 )
+from fhirdrain.issues import Issue
 from fhirdrain.site import Item, Meaning, Site, Source
 from fhirdrain.site.faults import nearest
 from fhirdrain.site.rules import STATUSES
@@ -81,6 +83,20 @@ class Refused(Exception):
         self.column = column
         self.hint = hint
         self.value = value
+
+    def issue(self, file: Path, line: int, column: int = 0, where: str = "") -> Issue:
+        """Return the issue at a place; `where` names the cell before the message."""
+        return Issue(
+            "error",
+            "value",
+            self.rule,
+            f"{where}{self}",
+            hint=self.hint,
+            file=str(file),
+            line=line,
+            column=column,
+            value=self.value,
+        )
 
 
 def read_record(record: Record, source: Source, site: Site, item: SourceItem) -> None:

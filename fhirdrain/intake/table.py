@@ -168,17 +168,7 @@ class Table:
                 self._lines[0], self._place[refused.column], self.source.delimiter
             )
         named = f'column "{refused.column}": ' if refused.column else ""
-        return Issue(
-            "error",
-            "value",
-            refused.rule,
-            f"{named}{refused}",
-            hint=refused.hint,
-            file=str(self.path),
-            line=line,
-            column=column,
-            value=refused.value,
-        )
+        return refused.issue(self.path, line, column, named)
 
     def _read(self, line: int, cells: list[str]) -> Iterator[SourceItem]:
         if self.is_rejects and len(cells) == len(self.header) - 1:
