@@ -124,6 +124,8 @@ def command(
         say(f'word "{text}" read by the word list {language}: {times} times')
     for what, times in sorted(report.assumed.items()):
         say(f"{what}: {times} times")
+    for (column, item), times in sorted(report.unused.items()):
+        say(f'column "{column}" is no part of item "{item}", and was passed over: {times} times')
     if report.ahead:
         say(f"stored before the time they speak of, charted ahead: {report.ahead} items")
     for why, times in sorted(report.set_aside.items()):

@@ -25,10 +25,10 @@ class SourceItem:
     `silent` an item set aside because it says nothing (any more, if it once did). `origin` is the
     place of the refused record that a row of a rejects file was made from.
     `raw` is the record as it stood in the file, so that a refused one can be written out whole, and
-    `part` the column or element of a record with several items. `blanks` are the items of the same
-    row that it leaves empty; an item that is there only to carry them is not `counted`.
-    `respelled`, `drawn` and `assumed` are what was read as something else: units, words of a word
-    list, dates without a time of day.
+    `part` the column or element of a record with several items. An item may stand for what its
+    record leaves empty, `blanks`: then it is not `counted`, unless it withdraws a whole record.
+    `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
+    are what was read as something else: units, words of a list, dates without a time of day.
     """
 
     file: str
@@ -47,6 +47,7 @@ class SourceItem:
     recorded: datetime | None = None
     part: str = ""
     blanks: tuple[str, ...] = ()
+    unused: tuple[str, ...] = ()
     counted: bool = True
     respelled: tuple[tuple[str, str], ...] = ()
     drawn: tuple[tuple[str, str], ...] = ()

@@ -5,16 +5,34 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from fhirdrain.errors import SourceError
 from fhirdrain.intake.item import SourceItem, read_origin
-from fhirdrain.intake.record import KEYS, NOTHING, Cell, Record, Refused, read_record
+from fhirdrain.intake.record import (
+    KEYS,
+    NOTHING,
+    Cell,
+    Record,
+    Refused,
+    read_blanks,
+    read_record,
+    unused_parts,
+)
 from fhirdrain.intake.table import WHY_COLUMN, encoding_of
 from fhirdrain.issues import Issue
 from fhirdrain.site import Site, Source, columns_of
-from fhirdrain.site.paths import elements_of, nest_of, parse_path, value_at
+from fhirdrain.site.faults import nearest
+from fhirdrain.site.paths import (
+    elements_of,
+    leaves_of,
+    nest_of,
+    parse_path,
+    value_at,
+    write_path,
+)
 
 __all__ = ["JsonLines"]
 
@@ -52,8 +70,9 @@ class JsonLines:
         self._nest = nest_of(p for _, p in every)
         if path.stat().st_size == 0:
             raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
-        with path.open("rb") as stream:
-            self.is_rejects = f'"{WHY_COLUMN}"'.encode() in stream.read(65536)
+        # Whoever mended the lines may have taken our reason away from some of them.
+        with path.open(encoding=self._encoding, errors="replace") as stream:
+            self.is_rejects = any(f'"{WHY_COLUMN}"' in line for line in islice(stream, 20))
 
     def close(self) -> None:
         """Let go of the file: it is open only while it is read."""
@@ -84,14 +103,18 @@ class JsonLines:
             if any("\udc80" <= character <= "\udcff" for character in raw):
                 raise _not_text(self.source.encoding)
             record = _parsed(raw)
-            origin = str(record.get(WHY_COLUMN, ""))
+            origin = str(record.pop(WHY_COLUMN, ""))
             if _LINE in record:
                 inner = record[_LINE]
                 record = _parsed(inner) if isinstance(inner, str) else inner
             try:
                 elements = list(elements_of(record, self._nest))
             except LookupError as error:
-                raise Refused("no-list", f"there is no list at {error.args[0]}") from None
+                raise Refused(
+                    "no-list",
+                    f"there is no list at {error.args[0]}",
+                    hint="an empty list says that there is nothing in it",
+                ) from None
         except Refused as refused:
             item = self._refused(line, raw, refused)
             item.origin = read_origin(origin)
@@ -99,6 +122,22 @@ class JsonLines:
             return
         for element in elements:
             yield from self._element(line, raw, record, element, origin)
+        if self.source.layout == "wide":
+            for path in self._unknown(record):
+                hint = nearest(path, self.source.items)
+                unknown = Refused(
+                    "unknown-item", "this is not in the site file", column=path, hint=hint
+                )
+                item = self._refused(line, raw, unknown)
+                item.origin = read_origin(origin)
+                yield item
+
+    def _unknown(self, record: Any) -> Iterator[str]:
+        """Yield the paths of a wide line that are neither a column nor an item, each once."""
+        known = {path for _, path in (*self._columns.values(), *self._marks, *self._items)}
+        for path in dict.fromkeys(leaves_of(record, self._nest)):
+            if not any(path[: len(other)] == other for other in known):
+                yield write_path(path)
 
     def _element(
         self, line: int, raw: str, record: Any, element: tuple[int, ...], origin: str
@@ -117,31 +156,30 @@ class JsonLines:
             if key.startswith("components.")
         }
         shared = {key: cells[key] for key in KEYS if key in cells}
+        common = Record(shared, components, marks)
         if self.source.layout == "long":
-            yield self._one(line, raw, Record(shared, components, marks), place, origin, odd)
+            yield self._one(line, raw, common, place, origin, odd)
             return
         shared.setdefault("round", Cell("", shared.get("row", NOTHING).text or shared["time"].text))
         said = [(code, _cell(code, value_at(record, p, element), odd)) for code, p in self._items]
         items = [
-            self._one(
-                line,
-                raw,
-                Record({**shared, "item": Cell(code, code), "value": cell}, components, marks),
-                f"{place}/{code}",
-                origin,
-                odd,
-            )
+            self._one(line, raw, common.with_item(code, cell), f"{place}/{code}", origin, odd)
             for code, cell in said
             if cell.text or code in odd
         ]
-        if not items and shared.get("row", NOTHING).text:
-            empty = self._item(line, raw, place)
-            empty.row, empty.patient = shared["row"].text, shared["patient"].text
-            empty.silent, empty.counted = True, False
-            items = [empty]
-        for item in items[:1]:
-            item.blanks = tuple(c for c, cell in said if not cell.text and c not in odd)
         yield from items
+        alone = unused_parts(common, items)
+        if alone is not None:
+            item = self._refused(line, raw, alone, f"{place}/")
+            item.origin = read_origin(origin)
+            yield item
+        blanks = tuple(code for code, cell in said if not cell.text and code not in odd)
+        # A line of a rejects file leaves out what was not refused, and says nothing by it.
+        if blanks and shared.get("row", NOTHING).text and not origin:
+            item = self._item(line, raw, f"{place}/")
+            item.blanks = blanks
+            read_blanks(common, self.source, self.site, item, alone=not items)
+            yield item
 
     def _one(
         self,
@@ -155,7 +193,7 @@ class JsonLines:
         item = self._item(line, raw, part)
         item.origin = read_origin(origin, part)
         try:
-            for cell in record.cells.values():
+            for cell in (*record.cells.values(), *record.components.values(), *record.marks):
                 if cell.name in odd:
                     raise odd[cell.name]
             read_record(record, self.source, self.site, item)
@@ -168,9 +206,9 @@ class JsonLines:
         self._arrival += 1
         return SourceItem(str(self.path), line, self._arrival, raw, part=part)
 
-    def _refused(self, line: int, raw: str, refused: Refused) -> SourceItem:
+    def _refused(self, line: int, raw: str, refused: Refused, part: str = "") -> SourceItem:
         item = self._item(line, raw)
-        item.issue = self._issue(line, refused)
+        item.issue = self._issue(line, refused, part)
         return item
 
     def _issue(self, line: int, refused: Refused, part: str = "") -> Issue:
@@ -189,13 +227,12 @@ class JsonLines:
     def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
         """Return a refused line with its reason, and with null for what of it was not refused."""
         raw = items[0].raw
-        why = json.dumps(reason)
+        why, body = json.dumps(reason), raw.rstrip()
+        if any("\udc80" <= character <= "\udcff" for character in raw) and body.endswith("}"):
+            return f'{body[:-1]}, "{WHY_COLUMN}": {why}}}\n'  # bytes that only a text can carry
         try:
             record = _parsed(raw)
         except Refused:
-            body = raw.rstrip()
-            if any("\udc80" <= character <= "\udcff" for character in raw) and body.endswith("}"):
-                return f'{body[:-1]}, "{WHY_COLUMN}": {why}}}\n'  # bytes that only a text can carry
             line = json.dumps(body, ensure_ascii=True)
             return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {line}}}\n'
         record.pop(WHY_COLUMN, None)
@@ -206,7 +243,7 @@ class JsonLines:
             except Refused:
                 return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {json.dumps(inner)}}}\n'
         parts = {item.part for item in items}
-        if parts != {""} and isinstance(record, dict):
+        if "" not in parts and isinstance(record, dict):
             record = self._only(record, parts)
         return _text({**record, WHY_COLUMN: reason}) + "\n"
 
@@ -222,8 +259,8 @@ class JsonLines:
             for code, path in self._items:
                 holder = value_at(record, path[:-1], element)
                 step = path[-1]
-                if f"{place}/{code}" not in parts and isinstance(step, str) and holder is not None:
-                    holder.pop(step, None)
+                if f"{place}/{code}" not in parts and isinstance(holder, dict):
+                    holder.pop(str(step), None)
         return record
 
 
@@ -238,7 +275,7 @@ def _parsed(text: str) -> dict[str, Any]:
             object_pairs_hook=_object,
         )
     except _Twice as error:
-        raise Refused("json", f'the key "{error}" stands twice') from None
+        raise Refused("json", "a key stands twice in an object", value=str(error)) from None
     except json.JSONDecodeError as error:
         raise Refused(
             "json",
@@ -294,8 +331,9 @@ def _text(value: Any) -> str:
     if isinstance(value, _Number):
         return str(value)
     if isinstance(value, dict):
-        pairs = (f"{json.dumps(key, ensure_ascii=False)}: {_text(v)}" for key, v in value.items())
+        pairs = (f"{_text(key)}: {_text(v)}" for key, v in value.items())
         return "{" + ", ".join(pairs) + "}"
     if isinstance(value, list):
         return "[" + ", ".join(_text(item) for item in value) + "]"
-    return json.dumps(value, ensure_ascii=False)
+    half = isinstance(value, str) and any("\ud800" <= c <= "\udfff" for c in value)
+    return json.dumps(value, ensure_ascii=half)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
@@ -25,7 +26,13 @@ from fhirdrain.issues import Issue
 from fhirdrain.site import Item, Meaning, Site, Source
 from fhirdrain.site.faults import nearest
 from fhirdrain.site.rules import STATUSES
-from fhirdrain.vocabulary.observables import OBSERVABLES, Component, Observable, value_of_parts
+from fhirdrain.vocabulary.observables import (
+    MOST_COUNT,
+    OBSERVABLES,
+    Component,
+    Observable,
+    value_of_parts,
+)
 from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
 
 # The keys of a source's columns that hold one cell each.
@@ -62,6 +69,9 @@ class Cell(NamedTuple):
 
 NOTHING = Cell("", "")
 
+# R4, "Datatypes", string: nothing below U+0020 but tab and line ends; and no half of a character.
+_UNSAYABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
+
 
 @dataclass(frozen=True, slots=True)
 class Record:
@@ -70,6 +80,11 @@ class Record:
     cells: Mapping[str, Cell]
     components: Mapping[str, Cell]
     marks: Sequence[Cell]
+
+    def with_item(self, code: str, value: Cell) -> Record:
+        """Return the record of one item of a wide record."""
+        cells = {**self.cells, "item": Cell(code, code), "value": value}
+        return Record(cells, self.components, self.marks)
 
 
 class Refused(Exception):
@@ -95,13 +110,51 @@ class Refused(Exception):
             file=str(file),
             line=line,
             column=column,
-            value=self.value,
+            value=self.value.encode("utf-8", "backslashreplace").decode(),
         )
 
 
 def read_record(record: Record, source: Source, site: Site, item: SourceItem) -> None:
     """Read a record into its item; raises `Refused`."""
+    for cell in (*record.cells.values(), *record.components.values()):
+        if _UNSAYABLE.search(cell.text):
+            raise Refused(
+                "character",
+                "holds a character that no text of FHIR can hold",
+                column=cell.name,
+                hint="a control character: did something go wrong when it was copied?",
+            )
     _Reader(record, source, site, item).read()
+
+
+def read_blanks(
+    record: Record, source: Source, site: Site, item: SourceItem, *, alone: bool
+) -> None:
+    """Read of what a record leaves empty whose it is and since when: it may have said more before.
+
+    `alone` tells that nothing else is in the record; struck, it then withdraws all of it.
+    """
+    reader = _Reader(record, source, site, item)
+    item.row, item.patient = reader.cell("row") or None, reader.cell("patient")
+    reader.keep_silence()
+    item.withdraws = alone and reader.is_struck()
+    item.counted = item.withdraws
+    item.silent = not item.withdraws
+
+
+def unused_parts(record: Record, items: Iterable[SourceItem]) -> Refused | None:
+    """Return why a record of several items is refused for a part that none of them has."""
+    items = list(items)
+    unused = [c.name for c in record.components.values() if c.text]
+    unused = [name for name in unused if all(name in i.unused for i in items if i.readings)]
+    if not unused or any(item.issue is not None for item in items):
+        return None  # what was refused may have had it
+    return Refused(
+        "part-alone",
+        "a part of something that is not charted in this record",
+        column=unused[0],
+        hint="what it belongs to is in profiles/README.md",
+    )
 
 
 @dataclass(slots=True)
@@ -169,6 +222,7 @@ class _Reader:
                 "date-only",
                 "time",
                 "a date without a time of day, and it is no amount of the whole day",
+                'date_only = "07:00", say, gives a time to everything charted by date alone',
             )
         if self.whole_day and start is None:
             day = read_date(self.cell("time"), self.source)
@@ -196,6 +250,9 @@ class _Reader:
         if common.end is not None and common.end < time:
             raise self.refuse("interval", "end", "it ends before it begins")
         item.readings = tuple(self.reading(common, meaning, text, meant) for meaning in meanings)
+        had = {name for m in meanings for name in OBSERVABLES[m.observable].component_names}
+        said = [(name, cell) for name, cell in self.record.components.items() if cell.text]
+        item.unused = tuple(cell.name for name, cell in said if name not in had)
 
     def is_struck(self) -> bool:
         """Tell whether the row withdraws what was charted."""
@@ -229,16 +286,19 @@ class _Reader:
     def moment(self, key: str) -> datetime:
         try:
             if self.source.time_format == "minutes":
-                admission = read_time(
-                    self.cell("admission"), self.source, self.source.admission_format
-                )
-                return read_minutes(self.cell(key), admission, self.source.zone)
+                return read_minutes(self.cell(key), self.admission(), self.source)
             day = read_date(self.cell(key), self.source) if self.source.date_only else None
             if day is None:
                 return read_time(self.cell(key), self.source)
             return self.on(day, key)
         except ValueRefused as refused:
             raise self.refuse(refused.rule, key, str(refused), refused.hint) from None
+
+    def admission(self) -> datetime:
+        try:
+            return read_time(self.cell("admission"), self.source, self.source.admission_format)
+        except ValueRefused as refused:
+            raise self.refuse(refused.rule, "admission", str(refused), refused.hint) from None
 
     def on(self, day: date, key: str) -> datetime:
         """Return the time that a date without a time of day means at this site."""
@@ -247,7 +307,11 @@ class _Reader:
             self.item.assumed += (f"a date without a time of day read as {wall:%H:%M}",)
             return at_wall_time(day, wall, self.source)
         if key != "time":
-            raise ValueRefused("date-only", "a date without a time of day")
+            raise ValueRefused(
+                "date-only",
+                "a date without a time of day",
+                'date_only = "day" says only what the time of an amount means',
+            )
         self.item.assumed += ("a date without a time of day read as the day that begins on it",)
         self.whole_day = True
         next_day = day + timedelta(days=1)
@@ -390,10 +454,18 @@ class _Reader:
             parts=parts,
             note=note,
             absent=meaning.absent,
-            text=text if isinstance(value, str) and text != value else None,
+            text=self.as_charted(text, value, meant),
             original=original,
             start=common.start if observable.timing == "interval" else None,
         )
+
+    def as_charted(self, text: str, value: object, meant: Item) -> str | None:
+        """Return the word as it was charted where it is not ours, a grade with its scale."""
+        if not isinstance(value, str):
+            return None
+        if meant.graded_by is not None:
+            return f"{text} ({meant.graded_by})"
+        return text if text != value else None
 
     def agree(
         self, observable: Observable, common: Reading, value: object, parts: Mapping[str, Part]
@@ -465,10 +537,11 @@ class _Reader:
                 )
             return text
         if component.kind == "integer":
-            if not text.isascii() or not text.isdigit() or int(text) < 1:
+            whole = re.fullmatch(r"0{0,9}[1-9][0-9]{0,9}", text)
+            if whole is None or int(text) > MOST_COUNT:
                 raise Refused(
                     "number",
-                    f"{component.name} is a whole number from 1",
+                    f"{component.name} is a whole number from 1 to {MOST_COUNT}",
                     column=column,
                     value=text,
                 )

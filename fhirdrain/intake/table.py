@@ -10,7 +10,15 @@ from pathlib import Path
 
 from fhirdrain.errors import SourceError
 from fhirdrain.intake.item import SourceItem, read_origin
-from fhirdrain.intake.record import KEYS, Cell, Record, Refused, read_record
+from fhirdrain.intake.record import (
+    KEYS,
+    Cell,
+    Record,
+    Refused,
+    read_blanks,
+    read_record,
+    unused_parts,
+)
 from fhirdrain.issues import Issue
 from fhirdrain.site import Site, Source, columns_of
 from fhirdrain.site.faults import nearest
@@ -189,30 +197,29 @@ class Table:
             yield self._one(line, Record(shared, components, marks), "", origin)
             return
         said = [(name, cells[index].strip()) for name, index in self._items]
-        blanks = tuple(name for name, text in said if not text and name in self.source.items)
         if "round" not in shared:
             # A row is a round; without an id of its own it is that of its time.
             name = shared["row"].text if "row" in shared else ""
             shared["round"] = Cell("", name or shared["time"].text)
+        common = Record(shared, components, marks)
         items = [
-            self._one(
-                line,
-                Record({**shared, "item": Cell(n, n), "value": Cell(n, text)}, components, marks),
-                n,
-                origin,
-            )
-            for n, text in said
+            self._one(line, common.with_item(name, Cell(name, text)), name, origin)
+            for name, text in said
             if text
         ]
-        if not items and shared.get("row", Cell("", "")).text:
-            # Nothing is said (any more): an earlier version of the row may have said something.
-            empty = self._item(line)
-            empty.row, empty.patient = shared["row"].text, shared["patient"].text
-            empty.silent, empty.counted = True, False
-            items = [empty]
-        for item in items[:1]:
-            item.blanks = blanks
         yield from items
+        alone = unused_parts(common, items)
+        if alone is not None:
+            item = self._refused(line, alone)
+            item.origin = read_origin(origin)
+            yield item
+        blanks = tuple(name for name, text in said if not text and name in self.source.items)
+        # A row of a rejects file leaves out what was not refused, and says nothing by it.
+        if blanks and "row" in shared and shared["row"].text and not origin:
+            item = self._item(line)
+            item.blanks = blanks
+            read_blanks(common, self.source, self.site, item, alone=not items)
+            yield item
 
     def _broken(self, cells: Sequence[str]) -> Refused | None:
         """Return why a row cannot be read at all, None when it can."""
@@ -265,7 +272,7 @@ class Table:
     def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
         """Return a refused row as it stood with its reason, of a wide one only what was refused."""
         raw, parts = items[0].raw, {item.part for item in items}
-        if parts == {""}:
+        if "" in parts:
             return self._with_reason(raw, reason)
         (cells,) = csv.reader(io.StringIO(raw, newline=""), delimiter=self.source.delimiter)
         left = {index for name, index in self._items if name not in parts}

@@ -119,21 +119,22 @@ def read_date(text: str, source: Source, pattern: str | None = None) -> date | N
     return found.date() if found.year in _YEARS else None
 
 
-def read_minutes(text: str, start: datetime, zone: ZoneInfo | timezone | None) -> datetime:
+def read_minutes(text: str, start: datetime, source: Source) -> datetime:
     """Return the instant so many minutes after another; negative ones were before it."""
-    match = re.fullmatch(r"([-+\u2212]?)(\d{1,9})(?:\.(\d{1,6}))?", text.strip())
-    if match is None:
-        raise ValueRefused("time", "not a number of minutes", 'time_format is "minutes"')
-    micro = int(Decimal(f"{match[2]}.{match[3] or 0}") * 60_000_000)
-    elapsed = timedelta(microseconds=-micro if match[1] not in ("", "+") else micro)
     try:
-        moment = start.astimezone(UTC) + elapsed
+        minutes = read_number(text, source, volume=False)
+    except ValueRefused as refused:
+        raise ValueRefused("time", "not a number of minutes", refused.hint) from None
+    if minutes.adjusted() > 9 or minutes.as_tuple().exponent < -6:  # type: ignore[operator]
+        raise ValueRefused("time", "minutes beyond all measure")
+    try:
+        moment = start.astimezone(UTC) + timedelta(microseconds=int(minutes * 60_000_000))
         if moment.year not in _YEARS:
             raise OverflowError
     except OverflowError:
-        raise ValueRefused(
-            "time", f"not in the years {_YEARS.start} to {_YEARS.stop - 1}"
-        ) from None
+        years = f"{_YEARS.start} to {_YEARS.stop - 1}"
+        raise ValueRefused("time", f"not in the years {years}") from None
+    zone = source.zone
     return fixed(moment, zone) if isinstance(zone, ZoneInfo) else moment.astimezone(start.tzinfo)
 
 

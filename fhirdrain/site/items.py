@@ -13,6 +13,7 @@ from fhirdrain.site.rules import Item, Meaning
 from fhirdrain.site.words import LANGUAGES, word_list
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
+    MOST_COUNT,
     OBSERVABLES,
     Component,
     Observable,
@@ -85,6 +86,7 @@ class Items:
             absent=absent,
             no_reading=no_reading,
             ignore=model.ignore,
+            graded_by=model.graded_by,
             observables=observables,
         )
 
@@ -277,8 +279,13 @@ class Items:
                 hint=nearest(str(part), component.words),
             )
             return None
-        if component.kind == "integer" and (not isinstance(part, int) or part < 1):
-            self.faults.add(f"{name} is a whole number from 1", *at)
+        if component.kind == "integer":
+            if isinstance(part, bool) or not isinstance(part, int) or not 1 <= part <= MOST_COUNT:
+                self.faults.add(f"{name} is a whole number from 1 to {MOST_COUNT}", *at)
+                return None
+            return part
+        if component.kind == "text" and not (isinstance(part, str) and part.strip()):
+            self.faults.add(f"{name} is a text that says something", *at)
             return None
         if component.kind == "drain":
             if str(part) not in self.labels:
@@ -292,7 +299,7 @@ class Items:
                 return None
             self._bounds(number, unit, component, at)
             return convert(number, unit, component.units[0])
-        return part if isinstance(part, int) else str(part)
+        return str(part)
 
     def _bounds(
         self, number: Decimal, unit: str, of: Observable | Component, at: tuple[str, ...]

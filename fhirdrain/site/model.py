@@ -114,6 +114,7 @@ class ItemSection(Section):
     drain: str | None = None
     words: dict[str, str | dict[str, Any]] = {}
     use: str | list[str] = []
+    graded_by: str | None = None
     number: NumberSection | None = None
     not_done: list[str] = []
     unable: list[str] = []

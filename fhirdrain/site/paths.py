@@ -47,23 +47,38 @@ def nest_of(paths: Iterable[Path]) -> Path:
     return nest
 
 
-def elements_of(record: Any, nest: Path) -> Iterator[tuple[int, ...]]:
+def elements_of(record: Any, nest: Path, before: Path = ()) -> Iterator[tuple[int, ...]]:
     """Yield the place of every element of the deepest list, as an index a list on the way.
 
-    Elements that are null are passed over. Raises `LookupError` where there is no list.
+    Elements that are null are passed over. Raises `LookupError` with the path where there is no
+    list. `before` is the path to the record, where it is in another.
     """
     if None not in nest:
         yield ()
         return
     first = nest.index(None)
     inner = nest[first + 1 :]
+    here = (*before, *nest[:first])
     listed = value_at(record, nest[:first])
     if not isinstance(listed, list):
-        raise LookupError(write_path(nest[:first]))
+        raise LookupError(write_path(here))
     for index, element in enumerate(listed):
         if element is not None:
-            for below in elements_of(element, inner):
+            for below in elements_of(element, inner, (*here, index)):
                 yield (index, *below)
+
+
+def leaves_of(value: Any, nest: Path, before: Path = ()) -> Iterator[Path]:
+    """Yield the path of everything that is said in a record, `[]` for the lists of a nest."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from leaves_of(inner, nest, (*before, key))
+    elif isinstance(value, list):
+        through = nest[: len(before) + 1] == (*before, None)
+        for index, inner in enumerate(value):
+            yield from leaves_of(inner, nest, (*before, None if through else index))
+    elif value not in (None, ""):
+        yield before
 
 
 def value_at(record: Any, path: Path, element: tuple[int, ...] = ()) -> Any:

@@ -37,7 +37,8 @@ class Item:
 
     `words` are its texts; a number outside them is of the observable `number`, in `unit` where
     the source gives none. `absent` maps texts to a reason, `no_reading` are texts that say nothing.
-    `drawn` are the words of the lists it asks for, in lower case, each with its list.
+    `drawn` are the words of the lists it asks for, in lower case, each with its list. `graded_by`
+    names the scale that its texts are grades of, which goes along with them.
     """
 
     code: str
@@ -50,6 +51,7 @@ class Item:
     absent: Mapping[str, str]
     no_reading: frozenset[str]
     ignore: str | None
+    graded_by: str | None
     observables: tuple[str, ...]
 
 

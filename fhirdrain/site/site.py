@@ -20,7 +20,8 @@ from fhirdrain.issues import Issue, render_issue
 from fhirdrain.site.faults import Faults, fault_of, from_pydantic, nearest
 from fhirdrain.site.items import Items
 from fhirdrain.site.model import SiteFile, SourceSection
-from fhirdrain.site.paths import nest_of, parse_path
+from fhirdrain.site.paths import Path as JsonPath
+from fhirdrain.site.paths import nest_of, parse_path, write_path
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
 from fhirdrain.site.rules import STATUSES, Item, Site, Source, columns_of
@@ -74,6 +75,8 @@ def duration(text: str) -> timedelta:
     if match is None:
         raise ValueError(f'"{text}" is not a duration: write 10min, 6h or 1d')
     unit = {"min": "minutes", "h": "hours", "d": "days"}[match[2]]
+    if len(match[1]) > 6:
+        raise ValueError(f'"{text}" is longer than anything lasts here')
     return timedelta(**{unit: int(match[1])})
 
 
@@ -262,7 +265,7 @@ class _Compiler:
             return zone
         if text == "field":
             return None
-        if match := re.fullmatch(r"([+-])(\d\d):(\d\d)", text):
+        if match := re.fullmatch(r"([+-])(\d\d):([0-5]\d)", text):
             offset = timedelta(hours=int(match[2]), minutes=int(match[3]))
             if offset <= timedelta(hours=14):
                 return timezone(-offset if match[1] == "-" else offset)
@@ -326,10 +329,22 @@ class _Compiler:
         if model.layout == "wide":
             named += [(("items", code), code) for code in model.items]
         paths = []
+        nest: JsonPath = ()
         for key, text in named:
             try:
                 paths.append(parse_path(text))
-                nest_of(paths)
+                nest = nest_of(paths)
             except ValueError as error:
                 self.faults.add(str(error), *at, *key, hint='as "patient.id", or "readings[].code"')
                 return
+        for (key, text), path in zip(named, paths, strict=True):
+            if path[: len(nest)] == nest or not (key == ("columns", "row") or key[0] == "items"):
+                continue
+            self.faults.add(
+                f'"{text}" stands outside {write_path(nest)}, and is the same for all of it',
+                *at,
+                *key,
+                hint="an id of the whole line is its round: round = ..."
+                if key[0] == "columns"
+                else "a source of its own reads what is charted once a line",
+            )

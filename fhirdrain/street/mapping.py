@@ -120,7 +120,8 @@ class MapReport:
     """What came of a run: items in = mapped + rejected + set aside, always.
 
     `respelled`, `drawn` and `assumed` count what was read as something else: units, words of a
-    list, dates without a time. `ahead` are items stored before the time they speak of.
+    list, dates without a time. `unused` are parts that an item does not have. `ahead` are items
+    stored before the time they speak of.
     """
 
     items: int = 0
@@ -130,6 +131,7 @@ class MapReport:
     respelled: Counter[tuple[str, str]] = field(default_factory=Counter)
     drawn: Counter[tuple[str, str]] = field(default_factory=Counter)
     assumed: Counter[str] = field(default_factory=Counter)
+    unused: Counter[tuple[str, str]] = field(default_factory=Counter)
     ahead: int = 0
     issues: list[Issue] = field(default_factory=list)
     set_aside_items: list[SourceItem] = field(default_factory=list)
@@ -153,6 +155,8 @@ class MapReport:
         self.respelled.update(item.respelled)
         self.drawn.update(item.drawn)
         self.assumed.update(item.assumed)
+        if not item.part:
+            self.unused.update((column, item.item) for column in item.unused)
         self.ahead += any(r.recorded is not None and r.recorded < r.time for r in item.readings)
 
 
@@ -196,7 +200,7 @@ def map_sources(
                 progress("items read", report.items)
                 if item.origin is not None:
                     spill.hold_mended(item)
-                elif spill.is_mended(item):
+                elif item.counted and spill.is_mended(item):
                     _set_aside(item, _MENDED, report, keep_items)
                 else:
                     _take(item, site, report, spill, refused, keep_items)
@@ -343,7 +347,7 @@ def _accepted(
         if item.row is None
         for key in {(reading.identity, reading.observable) for reading in item.readings}
     )
-    known = {(i.row, i.item) for i in items if i.readings}
+    known = {key for i in items if i.readings for key in ((i.row, i.item), (i.row, ""))}
     contents: dict[tuple[object, ...], set[object]] = {}
     for item in items:
         if item.row is not None and item.recorded is not None and item.readings:
@@ -390,7 +394,7 @@ def folded(items: Iterable[SourceItem]) -> list[Reading]:
     versions: dict[tuple[object, ...], list[Version]] = {}
     items = list(items)
     for item in items:
-        if item.row is not None and not item.counted:
+        if item.blanks:
             continue
         key = (item.row, item.item) if item.row is not None else (item.arrival,)
         versions.setdefault(key, []).append(
@@ -399,7 +403,8 @@ def folded(items: Iterable[SourceItem]) -> list[Reading]:
     for item in items:
         for blank in item.blanks:
             if (item.row, blank) in versions:
-                versions[item.row, blank].append(Version(item.arrival, item.recorded, ()))
+                version = Version(item.arrival, item.recorded, (), item.withdraws)
+                versions[item.row, blank].append(version)
     return [reading for group in versions.values() for reading in fold(group)]
 
 

@@ -35,6 +35,7 @@ __all__ = [
     "AS_CHARTED",
     "CALCULATED",
     "CATEGORY_CODE",
+    "MOST_COUNT",
     "OBSERVABLES",
     "OUTPUT_CODES",
     "RATES",
@@ -71,6 +72,9 @@ WORD_CODINGS: Mapping[tuple[str, str], Coding] = {
     ("appearance", "bloody"): Coding(SNOMED, "255345002", "Hemorrhagic"),
     ("appearance", "purulent"): Coding(SNOMED, "255316004", "Purulent"),
 }
+
+# No drain has seen more units; what is larger was put into the wrong cell.
+MOST_COUNT = 9999
 
 Kind = Literal["quantity", "words", "parts"]
 Timing = Literal["moment", "interval", "either"]

@@ -161,11 +161,11 @@ def unit_of(
     spelt = {t.lower(): c for t, c in ALIASES.items() if c in codes.values()} | codes
     nearest = difflib.get_close_matches(text.lower(), spelt, n=1, cutoff=0.5)
     if nearest:
-        hint = f'is "{spelt[nearest[0]]}" meant?'
+        hint = f'is "{spelt[nearest[0]]}" meant'
     else:
         hint = f"known here: {', '.join(codes.values())}"
     raise UnitError(
-        f'the unit "{text}" is not known', f"{hint} A site file can add spellings under [units]"
+        f'the unit "{text}" is not known', f"{hint}. A site file can add spellings under [units]"
     )
 
 
