@@ -23,6 +23,10 @@ class Join:
         """Tell whether the tube was joined at a time."""
         return self.start <= at and (self.end is None or at < self.end)
 
+    def overlaps(self, start: datetime, end: datetime) -> bool:
+        """Tell whether the tube was joined at any time in (start, end)."""
+        return self.start < end and (self.end is None or start < self.end)
+
 
 def joins_of(readings: Iterable[Reading]) -> list[Join]:
     """Return the joins of one drain in order of time; its removal ends those that go on.

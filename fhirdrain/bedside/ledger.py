@@ -67,8 +67,9 @@ class Ledger:
     """All that follows from one drain's readings.
 
     `baseline` is the first level, which was in the unit before anything was seen to drain.
-    `first` and `last` are the times of the first and last reading that stands, `removed` that of
-    the removal. `doubtful` are readings whose amount another one may hold as well.
+    `first` and `last` are the times of the first and last reading that stands, `since` that from
+    which the drain is known to have been here, `removed` that of the removal. `doubtful` are
+    readings whose amount another one may hold as well.
     """
 
     drain: str
@@ -81,6 +82,7 @@ class Ledger:
     doubtful: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     first: datetime | None = None
+    since: datetime | None = None
     last: datetime | None = None
     removed: datetime | None = None
 
@@ -103,6 +105,9 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
     # An order may be written, and a site described, before the drain is here.
     present = [r for r in standing if r.observable not in _TIMELESS] or standing
     ledger.first = present[0].time
+    # What is stated since a time drained from a drain that was there.
+    stated = [r.start for r in present if r.start is not None and r.start < ledger.first]
+    ledger.since = min(stated, default=ledger.first)
     ledger.last = standing[-1].time
     if ledger.removed is not None:
         late = [r for r in said if r.time > ledger.removed and r.observable not in _TIMELESS]

@@ -11,8 +11,8 @@ from itertools import groupby
 from fhirdrain.bedside.reading import Reading
 
 ORDERED = ("suction-ordered", "mode-ordered")
-# Only these can be held against an order.
-FOLLOWING = ("suction-set", "mode")
+# Only these can be held against an order, each against what of it speaks of the same.
+FOLLOWING = {"suction-set": "suction-ordered", "mode": "mode-ordered"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,13 @@ def link_orders(readings: Iterable[Reading]) -> list[Reading]:
     result = []
     for reading in readings:
         if reading.observable in FOLLOWING:
-            order = next(iter(in_force(orders, reading.time)), None)
+            said = FOLLOWING[reading.observable]
+            # Of orders written together, the one that speaks of the same comes first.
+            found = sorted(
+                in_force(orders, reading.time),
+                key=lambda order: all(r.observable != said for r in order.readings),
+            )
+            order = next(iter(found), None)
             reading = replace(reading, order=order.identity if order else None)
         result.append(reading)
     return result

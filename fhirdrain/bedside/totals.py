@@ -8,7 +8,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 
@@ -16,7 +16,7 @@ from fhirdrain.bedside.ledger import Ledger, Output
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.windows import Window, Windows, hours_between
-from fhirdrain.vocabulary.units import rounded
+from fhirdrain.vocabulary.units import rounded, significant
 
 __all__ = ["Total", "total", "totals"]
 
@@ -65,8 +65,9 @@ def total(
     candidates = _candidates(ledger.outputs, window, settings)
     parts = [part for o in candidates if (part := _part(o, window, settings)) is not None]
     suspected = {r.identity for r in (*doubles, *ledger.doubtful)}
-    amount = sum((p.share for p in parts), Decimal(0))
-    doubtful = sum((p.share for p in parts if p.of.closing.identity in suspected), Decimal(0))
+    digits = settings.significant_digits
+    amount = _sum(parts, digits)
+    doubtful = _sum([p for p in parts if p.of.closing.identity in suspected], digits)
     covered = _covered([p.time for p in parts if p.time is not None], place)
     complete = place is not None and covered == 1
     return Total(
@@ -92,12 +93,15 @@ def totals(
 ) -> list[Total]:
     """Return the totals of every window from the first reading to the last, charted or not."""
     assert ledger.first is not None
+    assert ledger.since is not None
     assert ledger.last is not None
+    # A window holds its end and not its start: what is stated since 07:00 begins in the next one.
+    begins = ledger.since + timedelta.resolution if ledger.since < ledger.first else ledger.first
     last = min(ledger.last, ledger.removed) if ledger.removed else ledger.last
     doubles = list(doubles)
     return [
         total(ledger, window, settings, now=now, doubles=doubles)
-        for window in windows.between(ledger.first, last)
+        for window in windows.between(begins, last)
     ]
 
 
@@ -111,19 +115,29 @@ def _candidates(outputs: Sequence[Output], window: Window, settings: Settings) -
 
 def _in_place(ledger: Ledger, window: Window, now: datetime) -> Window | None:
     """Return the part of a window in which the drain was in place here, None if it was not."""
-    assert ledger.first is not None
+    assert ledger.since is not None
     until = ledger.removed or now
-    start, end = max(window.start, ledger.first), min(window.end, until)
+    start, end = max(window.start, ledger.since), min(window.end, until)
     return Window(start, end) if start < end else None
 
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    """What of an output counts in a window, and the time it accounts for, if that is known."""
+    """What of an output counts in a window, and the time it accounts for, if that is known.
+
+    `share` is the whole amount with its digits, or an exact part of it, not yet rounded.
+    """
 
     of: Output
-    share: Decimal
+    share: Decimal | Fraction
     time: Window | None
+
+
+def _sum(parts: Sequence[_Part], digits: int) -> Decimal:
+    """Return the sum of parts, rounded once to so many significant digits."""
+    whole = sum((p.share for p in parts if isinstance(p.share, Decimal)), Decimal(0))
+    split = sum((p.share for p in parts if isinstance(p.share, Fraction)), Fraction(0))
+    return rounded(Fraction(whole) + split, digits) if split else significant(whole, digits)
 
 
 def _part(output: Output, window: Window, settings: Settings) -> _Part | None:
@@ -135,9 +149,8 @@ def _part(output: Output, window: Window, settings: Settings) -> _Part | None:
     if start >= end:
         return None
     share = hours_between(start, end) / whole.hours
-    value = Fraction(output.value) * share
-    number = output.value if share == 1 else rounded(value, settings.significant_digits)
-    return _Part(output, number, Window(start, end))
+    value = output.value if share == 1 else Fraction(output.value) * share
+    return _Part(output, value, Window(start, end))
 
 
 def _covered(pieces: Iterable[Window], place: Window | None) -> Fraction:

@@ -43,11 +43,13 @@ def output_of(making: Making, output: Output) -> Json:
         {
             **_frame(making, "output", output_identity(closing.identity), closing.source),
             "status": _status(output.sources),
-            "code": concept(*codes_of(making, OBSERVABLES["output"], closing.time)),
+            "code": concept(*codes_of(making, OBSERVABLES["output"], output.end, output.start)),
             "effectivePeriod": _period(output.start, output.end),
             "issued": closing.recorded and moment(closing.recorded),
             "valueQuantity": quantity(output.value, "mL"),
-            "bodySite": body_site(making.drain.place_at(making.site, output.end), whole=False),
+            "bodySite": body_site(
+                making.drain.place_at(making.site, output.end, output.start), whole=False
+            ),
             "method": concept(CALCULATED),
             "derivedFrom": [
                 making.references.to("Observation", making.site.systems.reading, source.identity)
@@ -67,7 +69,7 @@ def rate_of(making: Making, output: Output) -> Json:
     assert output.start is not None
     observable = OBSERVABLES["output-rate"]
     hours = Window(output.start, output.end).hours
-    place = making.drain.place_at(making.site, output.end)
+    place = making.drain.place_at(making.site, output.end, output.start)
     standard = RATES.get(int(hours)) if hours.denominator == 1 else None
     coding = standard and (standard.pericardial if place.space == "pericardial" else standard.chest)
     codes: tuple[Coding, ...]
@@ -120,7 +122,8 @@ def total_of(making: Making, total: Total) -> Json:
             "valueQuantity": quantity(total.value, "mL") if total.value is not None else None,
             "dataAbsentReason": nothing if total.at_least is None else None,
             "bodySite": body_site(
-                making.drain.place_at(making.site, total.window.end), whole=False
+                making.drain.place_at(making.site, total.window.end, total.window.start),
+                whole=False,
             ),
             "method": concept(CALCULATED),
             "derivedFrom": [_reference(making, output) for output in total.outputs],

@@ -87,6 +87,7 @@ def use_of(making: Making) -> dict[str, Any]:
 def site_of(making: Making, reading: Reading) -> dict[str, Any]:
     """Return the DeviceUseStatement of a drain-site reading: where it lies from its time on."""
     parts = {name: str(part) for name, part in reading.parts.items()}
+    until = making.drain.site_until(reading) if reading.counts else None
     place = Place(
         parts.get("side", "unknown"), parts.get("space", "unknown"), parts.get("position")
     )
@@ -96,9 +97,11 @@ def site_of(making: Making, reading: Reading) -> dict[str, Any]:
             "meta": making.meta("drain-site", reading.source),
             "extension": _status_extension(making, reading),
             "identifier": [identifier(making.site.systems.reading, reading.identity)],
-            "status": WITHDRAWN if not reading.counts else "active",
+            "status": WITHDRAWN if not reading.counts else "completed" if until else "active",
             "subject": making.subject(),
-            "timingPeriod": {"start": moment(reading.time)},
+            "timingPeriod": without_none(
+                {"start": moment(reading.time), "end": until and moment(until)}
+            ),
             "recordedOn": reading.recorded and moment(reading.recorded),
             "source": reading.performer
             and making.references.logical(

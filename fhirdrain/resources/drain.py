@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
@@ -59,24 +59,42 @@ class Drain:
     @property
     def parent(self) -> Drain | None:
         """Return the drain into whose unit it is led now, None for a unit of its own."""
-        if self.removed is not None:
-            return None
-        now = [drain for join, drain in self.led if join.end is None]
-        # Two tubes that are each led into the other share a unit, and neither stands above.
-        return now[-1] if now and all(tube is not now[-1] for _, tube in self.joined) else None
+        above = self._led_now()
+        seen: list[Drain] = []
+        while above is not None and above not in seen:
+            if above is self:
+                return None  # tubes led into each other in a ring: none stands above the others
+            seen.append(above)
+            above = above._led_now()
+        return self._led_now()
 
-    def place_at(self, site: Site, at: datetime) -> Place:
-        """Return the one place that what empties into its unit came from at a time.
+    def _led_now(self) -> Drain | None:
+        now = [drain for join, drain in self.led if join.end is None]
+        return now[-1] if now and self.removed is None else None
+
+    def place_at(self, site: Site, at: datetime, since: datetime | None = None) -> Place:
+        """Return the one place that what empties into its unit came from at a time, or since one.
 
         With tubes of several places joined there is none.
         """
         own = self.own_place_at(site, at)
-        others = {tube.own_place_at(site, at) for join, tube in self.joined if join.holds(at)}
+        others = {
+            tube.own_place_at(site, at)
+            for join, tube in self.joined
+            if (join.holds(at) if since is None else join.overlaps(since, at))
+        }
         unknown = Place("unknown", "unknown")
         places = {Place(p.side, p.space) for p in (own, *others)} - {unknown}
         if not others:
             return own
         return places.pop() if len(places) == 1 else unknown
+
+    def site_until(self, reading: Reading) -> datetime | None:
+        """Return until when a drain-site reading holds: the next one, or the removal."""
+        ends = [site.time for site in self._sites if site.time > reading.time]
+        if self.removed is not None and self.removed >= reading.time:
+            ends.append(self.removed)
+        return min(ends, default=None)
 
     def own_place_at(self, site: Site, at: datetime) -> Place:
         """Return where the tube lay at a time: by the last drain-site reading, else the site file.
@@ -112,9 +130,22 @@ def link_tubes(drains: Iterable[Drain]) -> list[Drain]:
                 drain.tubes[reading.identity] = tube
         for join in joins_of(drain.readings):
             tube = _tube_at(known, join.tube, join.start)
-            if tube is not None:
-                drain.joined.append((join, tube))
-                tube.led.append((join, drain))
+            assert tube is not None  # made above, if it was not there
+            if tube.removed is not None and (join.end is None or tube.removed < join.end):
+                join = replace(join, end=max(tube.removed, join.start))
+            drain.joined.append((join, tube))
+            tube.led.append((join, drain))
+        for reading in drain.readings:
+            # What is taken off is what was led in, though the label may be another tube's by now.
+            ended = [
+                tube
+                for join, tube in drain.joined
+                if reading.observable == "parted"
+                and join.tube == reading.parts.get("tube")
+                and join.start <= reading.time
+            ]
+            if ended:
+                drain.tubes[reading.identity] = ended[-1]
     return sorted(known, key=lambda drain: (_depth(drain), drain.name, drain.episode))
 
 

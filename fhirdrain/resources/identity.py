@@ -35,16 +35,20 @@ def reading_identity(site: Site, reading: Reading) -> str:
 
     With a row id of the source: of site, source, patient, row, item and observable. Without one:
     of patient, drain, observable and time, and two readings with one identity are a tie that the
-    caller refuses. Magnitude and mode of one order share an identity, that of the order.
+    caller refuses. Magnitude and mode of one order share an identity, that of the order; so they
+    do where a wide record has them in two columns.
     """
-    observable = "order" if reading.observable in ORDERED else reading.observable
+    ordered = reading.observable in ORDERED
+    observable = "order" if ordered else reading.observable
+    source = site.sources.get(reading.source)
+    shared = ordered and source is not None and source.layout == "wide"
     if reading.row is not None:
         parts = [
             "row",
             reading.source,
             reading.patient,
             reading.row,
-            reading.item or "",
+            "" if shared else reading.item or "",
             observable,
         ]
     else:

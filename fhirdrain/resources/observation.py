@@ -39,6 +39,7 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     `interval` is the ledger's entry of a charted amount, which knows when its interval began.
     """
     observable = OBSERVABLES[reading.observable]
+    since = interval.start if interval is not None else reading.start
     item_system = making.site.systems.item
     item = [Coding(item_system, reading.item)] if item_system and reading.item else []
     return without_none(
@@ -48,7 +49,7 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
             "basedOn": _based_on(making, reading),
             "status": reading.status,
             "category": CATEGORIES,
-            "code": concept(*codes_of(making, observable, reading.time), *item),
+            "code": concept(*codes_of(making, observable, reading.time, since), *item),
             "subject": making.subject(),
             "encounter": reading.encounter
             and making.references.logical(
@@ -59,7 +60,9 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
             "performer": _performer(making, reading),
             **_value(observable, reading),
             "note": notes(reading.note),
-            "bodySite": body_site(making.drain.place_at(making.site, reading.time), whole=False),
+            "bodySite": body_site(
+                making.drain.place_at(making.site, reading.time, since), whole=False
+            ),
             "device": making.device(),
             "component": _components(observable, reading),
         }
@@ -74,10 +77,13 @@ def frame(making: Making, observable: Observable, source: str | None) -> dict[st
     }
 
 
-def codes_of(making: Making, observable: Observable, at: datetime) -> tuple[Coding, ...]:
+def codes_of(
+    making: Making, observable: Observable, at: datetime, since: datetime | None = None
+) -> tuple[Coding, ...]:
     """Return the codes of an observable of this drain: an output's depend on the space."""
     if observable.name == "output":
-        return OUTPUT_CODES.get(making.drain.place_at(making.site, at).space, observable.codes)
+        space = making.drain.place_at(making.site, at, since).space
+        return OUTPUT_CODES.get(space, observable.codes)
     return observable.codes
 
 

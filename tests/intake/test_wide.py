@@ -45,9 +45,7 @@ def row(
 
 
 def test_each_cell_is_an_item_and_an_empty_one_is_none(run):
-    done = run(
-        WIDE, ("in.csv", HEAD + row("1", "100", "present", remark="slept") + row("2"))
-    )
+    done = run(WIDE, ("in.csv", HEAD + row("1", "100", "present", remark="slept") + row("2")))
     assert said(done) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
     assert (done.report.items, done.report.mapped) == (3, 2)
     assert dict(done.report.set_aside) == {'item "remark": free text': 1}

@@ -197,6 +197,30 @@ def test_a_suspected_double_makes_a_range(worked):
     assert parts(total) == {"covered": "100", "at-least": "55", "at-most": "100"}
 
 
+def test_what_is_stated_since_a_time_was_there_from_then_on(worked):
+    lines = [
+        row(id="1", drain="left 1", item="out", value="100", unit="mL",
+            seen="2025-01-10 19:00", since="2025-01-10 07:00"),
+    ]  # fmt: skip
+    found = totals(worked(Wanted(totals=True), *lines))
+    assert ("2025-01-09T19:00", "2025-01-10T07:00") not in found
+    shift = found["2025-01-10T07:00", "2025-01-10T19:00"]
+    assert (str(shift["valueQuantity"]["value"]), parts(shift)) == ("100", {"covered": "100"})
+
+
+def test_a_split_total_is_rounded_once(worked):
+    # 10 mL from 18:00 to 21:00: a third of it before 19:00; with 100 mL before it 103.333...
+    done = worked(
+        Wanted(totals=True),
+        level("2025-01-10 07:00", 0),
+        level("2025-01-10 18:00", 100),
+        level("2025-01-10 21:00", 110),
+        site='spanning = "split"',
+    )
+    shift = totals(done)["2025-01-10T07:00", "2025-01-10T19:00"]
+    assert str(shift["valueQuantity"]["value"]) == "103.333"
+
+
 # -- rounds ---------------------------------------------------------------------------------
 
 

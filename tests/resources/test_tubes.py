@@ -104,11 +104,28 @@ def test_what_comes_from_two_places_has_no_body_site(tubes):
         row(id="3", item="lvl", value="150", seen="2025-01-10 10:00"),
         row(id="4", item="part", value="left tube off", seen="2025-01-10 11:00"),
         row(id="5", item="lvl", value="180", seen="2025-01-10 12:00"),
-    )  # fmt: skip
+        row(id="6", item="lvl", value="190", seen="2025-01-10 13:00"),
+    )
     sites = {r["effectiveDateTime"][11:13]: "bodySite" in r for r in done.observation("level")}
-    assert sites == {"08": True, "10": False, "12": True}
+    assert sites == {"08": True, "10": False, "12": True, "13": True}
+    # What drained until 12:00 came through both tubes until 11:00.
     outputs = {r["effectivePeriod"]["end"][11:13]: "bodySite" in r for r in done.derived}
-    assert outputs == {"10": False, "12": True}
+    assert outputs == {"10": False, "12": False, "13": True}
+
+
+def test_the_removal_of_a_joined_tube_ends_its_joining(tubes):
+    done = tubes(
+        row(id="1", item="join", value="left tube led in", seen="2025-01-10 09:00"),
+        row(id="2", item="rem", value="planned", seen="2025-01-10 10:00", drain="left 1"),
+        row(id="3", item="lvl", value="150", seen="2025-01-10 11:00"),
+        row(id="4", item="put", value="in", seen="2025-01-10 12:00", drain="left 1"),
+        row(id="5", item="part", value="left tube off", seen="2025-01-10 13:00"),
+    )
+    (level,) = done.observation("level")
+    assert "bodySite" in level
+    parted = next(p for p in done.of("Procedure") if p["code"]["coding"][0]["code"] == "parted")
+    of = [f["manipulated"]["identifier"]["value"].rsplit(".", 1)[0] for f in parted["focalDevice"]]
+    assert of == ["R1.1", "L1.1"]
 
 
 def test_a_joining_names_both_and_comes_back(tubes):
@@ -140,15 +157,31 @@ def test_a_joining_must_name_another_tube(tubes):
     assert [issue.rule for issue in done.report.issues] == ["no-tube", "no-tube"]
 
 
-def test_two_tubes_led_into_each_other_have_no_parent(tubes):
+def test_tubes_led_into_each_other_in_a_ring_have_no_parent(tubes):
     text = 'words = { "left tube led in" = { tube = "left 1" }'
-    both = with_joins().replace(text, text + ', "right tube led in" = { tube = "R1" }')
-    done = tubes(
+    more = ', "right tube led in" = { tube = "R1" }, "middle tube led in" = { tube = "M1" }'
+    site = (
+        with_joins()
+        .replace(text, text + more)
+        .replace("[sources.rounds]\n", '[drains.M1]\nspace = "mediastinal"\n[sources.rounds]\n')
+    )
+    two = [
         row(id="1", item="join", value="left tube led in"),
         row(id="2", item="join", value="right tube led in", drain="left 1"),
-        text=both,
-    )  # fmt: skip
-    assert ["parent" in d for d in done.of("Device")] == [False, False]
+    ]
+    assert ["parent" in d for d in tubes(*two, text=site).of("Device")] == [False, False]
+    three = [
+        row(id="1", item="join", value="left tube led in"),
+        row(id="2", item="join", value="middle tube led in", drain="left 1"),
+        row(id="3", item="join", value="right tube led in", drain="M1"),
+    ]
+    assert ["parent" in d for d in tubes(*three, text=site).of("Device")] == [False] * 3
+    chain = {d["deviceName"][0]["name"]: d for d in tubes(*three[:2], text=site).of("Device")}
+    assert {name: d.get("parent", {}).get("display") for name, d in chain.items()} == {
+        "R1": None,
+        "L1": "R1",
+        "M1": "L1",
+    }
 
 
 def test_the_size_of_a_tube_is_a_property_of_its_device(tubes):
