@@ -444,6 +444,8 @@ def readme() -> str:
     rows = []
     for o in OBSERVABLES.values():
         value = ", ".join(o.units if o.kind == "quantity" else o.words) or "only its parts"
+        if o.name == "round":
+            value = "only its members"
         parts = "; ".join(
             f"{c.name}: {', '.join(c.words or c.units) or KINDS[c.kind]}" for c in o.components
         )

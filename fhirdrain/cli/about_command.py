@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import platform
-import re
 import sqlite3
 import sys
 from importlib.metadata import PackageNotFoundError, version
@@ -50,16 +49,18 @@ def command() -> None:
     path, _ = settings_file()
     rows.append(("settings", str(path) if path.is_file() else f"no file at {path}"))
     for name, value, origin in in_force():
-        rows.append((name, f"{_without_user(value)} (from {origin})" if value else "not set"))
+        shown = _address(value) if name == "server" else value
+        rows.append((name, f"{shown} (from {origin})" if value else "not set"))
     rows.append(("token", "set (from FHIRDRAIN_TOKEN)" if os.environ.get(TOKEN) else "not set"))
     width = max(len(name) for name, _ in rows)
     for name, value in rows:
         click.echo(f"{name:<{width}}  {value}")
 
 
-def _without_user(text: str) -> str:
-    """Return a text without what may be a password in a URL."""
-    return re.sub(r"//[^/@]*@", "//...@", text)
+def _address(url: str) -> str:
+    """Return where a URL leads, without what in it may be a secret."""
+    rest = url.rpartition("@")[2] if "@" in url else url.partition("://")[2]
+    return f"{url.partition('://')[0]}://{rest.partition('?')[0].partition('#')[0]}"
 
 
 def _version(name: str) -> str:

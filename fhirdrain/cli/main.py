@@ -93,10 +93,13 @@ def _let_go_of_stdout() -> None:
 
 
 def _run() -> object:
+    stdout = sys.stdout
     try:
         return group.main(prog_name="fhirdrain", standalone_mode=False)
     except SystemExit as stop:
-        return stop.code
+        # When the reader of our output has gone, click puts something quiet in place of stdout:
+        # there is nobody to be told.
+        return stop.code if sys.stdout is stdout else 0
     except FhirdrainError as error:
         click.echo(f"fhirdrain: {error}", err=True)
         return error.exit_code

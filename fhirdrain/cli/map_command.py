@@ -10,7 +10,12 @@ from typing import Literal
 import click
 
 from fhirdrain.cli.output import Progress, output, say
-from fhirdrain.cli.settings import example, show_values_option, store_option
+from fhirdrain.cli.settings import (
+    example,
+    settings_in_file,
+    show_values_option,
+    store_option,
+)
 from fhirdrain.errors import FhirdrainError
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
@@ -23,9 +28,9 @@ _SHOWN = 20
 
 def _source_names(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
     """Return the sources of the site file for a shell's completion."""
-    path = context.params.get("site_file")
     try:
-        names = list(load_site(path).sources) if path else []
+        path = context.params.get("site_file") or settings_in_file().get("site")
+        names = list(load_site(Path(path)).sources) if path else []
     except FhirdrainError:
         return []
     return [name for name in names if name.startswith(begun)]

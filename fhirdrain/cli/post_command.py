@@ -52,7 +52,8 @@ def command(
     Exits 1 when something was refused or differs, 3 when the server failed, 4 when it failed
     after a part was delivered.
     """
-    parcels = [prepare(name, checked=not unchecked) for name in files]
+    with Progress() as checking:
+        parcels = [prepare(name, checked=not unchecked, progress=checking) for name in files]
     if unchecked:
         say("sent unchecked, as asked")
     for parcel in parcels:

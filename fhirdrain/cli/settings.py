@@ -43,7 +43,7 @@ def settings_file() -> tuple[Path, bool]:
     """Return the file of settings, and whether the environment names it."""
     named = os.environ.get(FILE)
     if named:
-        return Path(named), True
+        return Path(named).expanduser(), True
     home = os.environ.get("XDG_CONFIG_HOME") or str(Path("~/.config").expanduser())
     return Path(home) / "fhirdrain" / "settings.toml", False
 
@@ -80,7 +80,12 @@ def _read(path: Path) -> Mapping[str, str]:
             raise ConfigurationError(f'unknown setting "{name}"', place=str(path), hint=hint)
         if not isinstance(value, str):
             raise ConfigurationError(f'"{name}" must be a text', place=str(path))
-    return data
+    paths = ("site", "store", "token_file")
+    return {  # an empty one says as little as one that is left out
+        name: str(Path(value).expanduser()) if name in paths else value
+        for name, value in data.items()
+        if value
+    }
 
 
 class Defaults(dict[str, Any]):

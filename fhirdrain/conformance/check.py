@@ -41,19 +41,23 @@ def check_bytes(
 ) -> list[Issue]:
     """Return what is wrong in a text: one resource, a bundle, or NDJSON (a resource a line).
 
-    `told` is called with the number of each line of NDJSON.
+    `told` is called with how many resources have been looked at.
     """
+    told = told or _silent
     if data.startswith(codecs.BOM_UTF8) and is_ndjson(data[3:], file):
         data = data[3:]
     if is_ndjson(data, file):
         issues: list[Issue] = []
         for number, line in enumerate(data.split(b"\n"), 1):
-            if told is not None:
-                told(number)
+            told(number)
             if line.strip():
-                issues += _check_document(line, file, number - 1)
+                issues += _check_document(line, file, number - 1, _silent)
         return issues
-    return _check_document(data, file, 0)
+    return _check_document(data, file, 0, told)
+
+
+def _silent(count: int) -> None:
+    """Tell nobody."""
 
 
 def is_ndjson(data: bytes, file: str = "") -> bool:
@@ -70,15 +74,17 @@ def is_ndjson(data: bytes, file: str = "") -> bool:
 def check_resource(resource: Any, *, base_only: bool = False) -> list[Issue]:
     """Return what is wrong in a decoded resource; `base_only` leaves it at base R4."""
     report = Report()
-    _walk(resource, report, base_only)
+    _walk(resource, report, base_only, _silent)
     return [issue for issue, _ in report.found]
 
 
-def _check_document(data: bytes, file: str, lines_before: int) -> list[Issue]:
+def _check_document(
+    data: bytes, file: str, lines_before: int, told: Callable[[int], None]
+) -> list[Issue]:
     value, text, issues = raw.parse(data, file)
     if not any(issue.severity == "fatal" for issue in issues):
         report = Report(file)
-        _walk(value, report, base_only=False)
+        _walk(value, report, base_only=False, told=told)
         if report.found:
             where, lines = raw.positions(text), raw.Lines(text)
             for issue, path in report.found:
@@ -96,10 +102,15 @@ def _nearest(where: dict[raw.JsonPath, int], path: raw.JsonPath) -> int:
     return where.get(path, 0)
 
 
-def _walk(resource: Any, report: Report, base_only: bool) -> None:
+def _walk(resource: Any, report: Report, base_only: bool, told: Callable[[int], None]) -> None:
     references = References(report)
+    count = 0
 
     def on_node(node: Node, element: Element | None) -> None:
+        nonlocal count
+        if "resourceType" in node.value:
+            count += 1
+            told(count)
         references.see(node, element)
         _apply(check_invariants, node, report)
         if not base_only:

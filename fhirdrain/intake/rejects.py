@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-import io
+import codecs
+import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
+from typing import BinaryIO
 
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.item import SourceItem, write_origin
@@ -31,7 +33,7 @@ class Rejects:
             head: path.with_name(f"{path.stem}-{number}{path.suffix}") if number > 1 else path
             for number, head in enumerate(heads, 1)
         }
-        self._streams: dict[str, io.TextIOWrapper] = {}
+        self._streams: dict[str, _AsTheyStood] = {}
         self._waiting: list[tuple[SourceItem, str]] = []
         refuse_overwriting(self._paths.values(), [*(file.path for file in files), *protected])
 
@@ -77,15 +79,33 @@ class Rejects:
         reason = write_origin(items[0].origin or items[0].place) + reasons
         stream.write(file.rejected(items, reason))
 
-    def _open(self, path: Path) -> io.TextIOWrapper:
+    def _open(self, path: Path) -> _AsTheyStood:
         try:
-            return path.open(
-                "w", encoding=self._source.encoding, errors="surrogateescape", newline=""
-            )
+            return _AsTheyStood(path.open("wb"), self._source.encoding)
         except OSError as error:
             raise ConfigurationError(
                 f"the rejects cannot be written: {error.strerror}", place=str(path)
             ) from None
+
+
+class _AsTheyStood:
+    """Writes text in an encoding, and bytes that it does not know as the bytes they were."""
+
+    def __init__(self, stream: BinaryIO, encoding: str) -> None:
+        self._stream = stream
+        self._encoder = codecs.getincrementalencoder(encoding)(errors="backslashreplace")
+
+    def write(self, text: str) -> None:
+        """Write a text that was decoded with `surrogateescape`."""
+        for piece in re.split("([\udc80-\udcff]+)", text):
+            if piece[:1] and "\udc80" <= piece[0] <= "\udcff":
+                self._stream.write(bytes(ord(character) - 0xDC00 for character in piece))
+            elif piece:
+                self._stream.write(self._encoder.encode(piece))
+
+    def close(self) -> None:
+        """Close the file."""
+        self._stream.close()
 
 
 def _record(item: SourceItem) -> tuple[str, int]:

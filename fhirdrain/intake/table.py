@@ -179,10 +179,14 @@ class Table:
         return refused.issue(self.path, line, column, named)
 
     def _read(self, line: int, cells: list[str]) -> Iterator[SourceItem]:
-        if self.is_rejects and len(cells) == len(self.header) - 1:
-            cells = [*cells, ""]  # whoever mended the row took our reason away
-        origin = cells[-1] if self.is_rejects else ""
-        broken = self._broken(cells)
+        origin = ""
+        if self.is_rejects and cells:
+            # A row may be too short or too long still, and our reason may have been taken away.
+            if read_origin(cells[-1]) is not None:
+                origin, cells = cells[-1], cells[:-1]
+            elif len(cells) == len(self.header):
+                cells = cells[:-1]
+        broken = self._broken(cells, len(self.header) - self.is_rejects)
         if broken is not None:
             line_end = len(self._lines[-1].rstrip("\r\n")) + 1 if len(self._lines) == 1 else 0
             column = {"row-length": line_end, "encoding": _first_odd(self._lines[0]) + 1}
@@ -221,12 +225,12 @@ class Table:
             read_blanks(common, self.source, self.site, item, alone=not items)
             yield item
 
-    def _broken(self, cells: Sequence[str]) -> Refused | None:
+    def _broken(self, cells: Sequence[str], wanted: int) -> Refused | None:
         """Return why a row cannot be read at all, None when it can."""
-        if len(cells) < len(self.header):
+        if len(cells) < wanted:
             return Refused(
                 "row-length",
-                f"the row has {len(cells)} of {len(self.header)} columns",
+                f"the row has {len(cells)} of {wanted} columns",
                 hint="was the file cut short?"
                 if self.cut_short
                 else "is a delimiter missing, or a line end inside a cell unquoted?",
@@ -237,10 +241,10 @@ class Table:
                 f"bytes that are not {self.source.encoding}",
                 hint="encoding in the site file",
             )
-        if len(cells) > len(self.header):
+        if len(cells) > wanted:
             return Refused(
                 "row-length",
-                f"the row has {len(cells)} columns, the header {len(self.header)}",
+                f"the row has {len(cells)} columns, the header {wanted}",
                 hint="is a cell with the delimiter in it quoted?",
             )
         return None
@@ -295,9 +299,8 @@ class Table:
         except (csv.Error, ValueError):
             return record if end == record[len(body) :] else record + end
         # Whoever mended the row may have taken the old reason away.
-        kept = cells[: len(self.header) - 1]
-        if len(cells) > len(self.header):
-            kept = cells
+        old = bool(cells) and read_origin(cells[-1]) is not None
+        kept = cells[:-1] if old or len(cells) == len(self.header) else cells
         return self._line([*kept, reason]) + end
 
     def _line(self, cells: Sequence[str]) -> str:

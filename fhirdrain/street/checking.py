@@ -16,7 +16,7 @@ def check_sources(names: Iterable[str], progress: Told = silent) -> list[Issue]:
     issues: list[Issue] = []
     for name in names:
         data, file = read_source(name)
-        issues += check_bytes(data, file, lambda line: progress("lines checked", line))
+        issues += check_bytes(data, file, lambda count: progress("resources checked", count))
     return issues
 
 

@@ -152,6 +152,8 @@ class MapReport:
     def count(self, item: SourceItem) -> None:
         """Count an item that came in, and what in it was read as something else than it says."""
         self.items += item.counted
+        if item.issue is not None:
+            return
         self.respelled.update(item.respelled)
         self.drawn.update(item.drawn)
         self.assumed.update(item.assumed)
@@ -177,12 +179,11 @@ def map_sources(
     """Map source files to a stream of FHIR; returns the account of the run.
 
     Readings are sorted by patient, drain and time on disk: memory holds one patient at a time.
-    Refused items go whole to the rejects file. `wanted` are derived numbers that are sent
-    too, `progress` is told how far it has come.
-    `keep_items` keeps readings, drains and items set
-    aside in the report, for showing and comparing them. Raises `SourceError` for a file that
-    cannot be read at all, before anything is written, and `ConfigurationError` when the rejects
-    would overwrite a source or a `protected` file.
+    Refused items go whole to the rejects file. `wanted` are derived numbers that are sent too,
+    `progress` is told how far it has come. `keep_items` keeps readings, drains and items set aside
+    in the report, for showing and comparing them. Raises `SourceError` for a file that cannot be
+    read at all, before anything is written, and `ConfigurationError` when the rejects would
+    overwrite a source or a `protected` file.
     """
     report = MapReport()
     files: list[Records] = []

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fhirdrain.conformance import check_bytes
+from fhirdrain.conformance.check import is_ndjson
 from fhirdrain.errors import FhirdrainError, PartlyDeliveredError, RefusedError, ServerError
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery, Entry, deliver, entries_of, pieces
@@ -32,25 +33,29 @@ class Parcel:
         return sum(1 for _ in pieces(self.entries))
 
 
-def prepare(name: str, *, checked: bool = True) -> Parcel:
+_ONLY = "only transaction Bundles are posted"
+_HOW = "fhirdrain map ... --as transaction makes one"
+
+
+def prepare(name: str, *, checked: bool = True, progress: Told = silent) -> Parcel:
     """Read, check and unpack one file (`-`: standard input).
 
     Raises `RefusedError` when the check finds errors, or when it is no transaction; `SourceError`
     when it cannot be read.
     """
     data, file = read_source(name)
-    issues = check_bytes(data, file) if checked else []
+    if is_ndjson(data, file):
+        raise RefusedError(_ONLY, place=file, hint=_HOW)
+    issues = []
+    if checked:
+        issues = check_bytes(data, file, lambda count: progress("resources checked", count))
     refuse_errors(issues, name)
     try:
         bundle: Any = decode(data)
     except ValueError as error:
         raise RefusedError(f"not JSON: {error}", place=file) from None
     if not isinstance(bundle, dict) or bundle.get("type") != "transaction":
-        raise RefusedError(
-            "only transaction Bundles are posted",
-            place=file,
-            hint="fhirdrain map ... --as transaction makes one",
-        )
+        raise RefusedError(_ONLY, place=file, hint=_HOW)
     if not isinstance(bundle.get("entry", []), list):
         raise RefusedError("the bundle's entries are not a list", place=file)
     for index, entry in enumerate(bundle.get("entry", [])):
