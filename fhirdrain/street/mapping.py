@@ -390,23 +390,29 @@ def _item_issue(item: SourceItem, rule: str, message: str, hint: str) -> Issue:
 def folded(items: Iterable[SourceItem]) -> list[Reading]:
     """Return one patient's readings with the versions of each item folded into one.
 
-    An item that a later version of its row leaves empty is withdrawn by it.
+    An item that a later version of its row leaves empty is withdrawn by it; one that was mended
+    from that very row is not.
     """
-    versions: dict[tuple[object, ...], list[Version]] = {}
+    said: dict[tuple[object, ...], list[SourceItem]] = {}
     items = list(items)
     for item in items:
-        if item.blanks:
-            continue
-        key = (item.row, item.item) if item.row is not None else (item.arrival,)
-        versions.setdefault(key, []).append(
-            Version(item.arrival, item.recorded, item.readings, item.withdraws)
-        )
+        if not item.blanks:
+            key = (item.row, item.item) if item.row is not None else (item.arrival,)
+            said.setdefault(key, []).append(item)
+    blanked: dict[tuple[object, ...], list[SourceItem]] = {}
     for item in items:
         for blank in item.blanks:
-            if (item.row, blank) in versions:
-                version = Version(item.arrival, item.recorded, (), item.withdraws)
-                versions[item.row, blank].append(version)
-    return [reading for group in versions.values() for reading in fold(group)]
+            others = said.get((item.row, blank), ())
+            if others and all(o.origin is None or o.origin[:3] != item.place[:3] for o in others):
+                blanked.setdefault((item.row, blank), []).append(item)
+    return [
+        reading
+        for key, group in said.items()
+        for reading in fold(
+            Version(item.arrival, item.recorded, item.readings, item.withdraws)
+            for item in (*group, *blanked.get(key, ()))
+        )
+    ]
 
 
 def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> list[Drain]:

@@ -237,6 +237,12 @@ def bundle(work):
     return work / "o.json"
 
 
+def test_what_is_no_transaction_is_not_sent(work, server):
+    data = ROOT / "sample_bundles" / "valid" / "rounds.ndjson"
+    code, _, err = run("post", data, "--server", server)
+    assert (code, "only transaction Bundles are posted" in err) == (1, True)
+
+
 def test_a_server_that_answers_html_is_exit_code_3(work, page):
     for args in (("post", bundle(work)), ("read",)):
         code, out, err = run(*args, "--server", page)
@@ -371,13 +377,15 @@ def test_a_reader_that_goes_away_is_no_error(work):
         for n in range(600)
     ]
     path = source(work, *many)
-    command = f"{sys.executable} -m fhirdrain map {path} --site {work}/site.toml | head -c 10"
-    result = subprocess.run(
-        ["bash", "-c", command], capture_output=True, text=True, check=False, cwd=work,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-    )  # fmt: skip
-    assert "Traceback" not in result.stderr
-    assert "BrokenPipe" not in result.stderr
+    for arguments in (f"map {path} --site {work}/site.toml", "about", "tour"):
+        command = f"{sys.executable} -m fhirdrain {arguments} | head -c 10; exit ${{PIPESTATUS[0]}}"
+        result = subprocess.run(
+            ["bash", "-c", command], capture_output=True, text=True, check=False, cwd=work,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        assert "Traceback" not in result.stderr
+        assert "BrokenPipe" not in result.stderr
+        assert result.returncode == 0
 
 
 def test_tour_and_about(tmp_path):

@@ -116,6 +116,16 @@ def test_minutes_from_admission(run, minutes, time):
     assert [r.time.isoformat() for r in done.report.readings] == [time]
 
 
+def test_minutes_have_the_marks_of_the_source_and_admission_its_own_column(run):
+    text = HEAD + row("lvl", "5", seen='"61,5"', extra="2025-01-10 07:00")
+    more = 'time_format = "minutes"\ndecimal = ","'
+    done = run(source(more, 'admission = "extra"'), ("in.csv", text))
+    assert [r.time.isoformat() for r in done.report.readings] == ["2025-01-10T08:01:30+01:00"]
+    bad = HEAD + row("lvl", "5", seen="61", extra="yesterday")
+    (issue,) = run(source(more, 'admission = "extra"'), ("in.csv", bad)).report.issues
+    assert issue.message.startswith('column "extra"')
+
+
 @pytest.mark.parametrize("minutes", ["", "ten", "1e3", "99999999999", "999999999"])
 def test_minutes_that_are_none(run, minutes):
     text = HEAD + row("lvl", "5", seen=minutes, extra="2025-10-25 22:00")
@@ -262,6 +272,18 @@ def test_a_word_that_two_lists_read_differently_is_a_fault(run, monkeypatch):
         run(source() + item, ("in.csv", HEAD))
 
 
+def test_a_grade_goes_along_with_the_name_of_its_scale(run):
+    item = """[sources.one.items.air]
+observable = "air-leak"
+graded_by = "our scale of leaks, 0 to 7"
+words = { "3" = { at-rest = "present", on-cough = "present" } }
+"""
+    done = run(source() + item, ("in.csv", HEAD + row("air", "3")))
+    (leak,) = done.observation("air-leak")
+    assert leak["valueCodeableConcept"]["text"] == "3 (our scale of leaks, 0 to 7)"
+    assert leak["valueCodeableConcept"]["coding"][0]["code"] == "present"
+
+
 # -- numbers --------------------------------------------------------------------------------
 
 
@@ -295,3 +317,45 @@ def test_numbers_that_are_not_possible(run, name, unit, text):
     item = f'[sources.one.items.x]\nobservable = "{name}"\nunit = "{unit}"\n'
     done = run(source() + item, ("in.csv", HEAD + row("x", text)))
     assert [i.rule for i in done.report.issues] == ["impossible"]
+
+
+@pytest.mark.parametrize("count", ["0", "-1", "1.0", "x", "10000", "9" * 5000])
+def test_a_unit_number_is_a_number_of_units(run, count):
+    columns = '[sources.one.columns.components]\nunit-number = "extra"'
+    done = run(source(columns=columns), ("in.csv", HEAD + row("lvl", "5", extra=count)))
+    assert [i.rule for i in done.report.issues] == ["number"]
+
+
+def test_a_part_that_an_item_does_not_have_is_counted(run):
+    columns = '[sources.one.columns.components]\nunit-number = "extra"'
+    text = HEAD + row("swg", "present", extra="2") + row("lvl", "5", id_="2", extra="2")
+    done = run(source(columns=columns), ("in.csv", text))
+    assert dict(done.report.unused) == {("extra", "swg"): 1}
+
+
+def test_a_control_character_is_refused_and_not_sent(run):
+    done = run(source(), ("in.csv", HEAD + row("lvl", "5", note="a\x0bb")))
+    assert [i.rule for i in done.report.issues] == ["character"]
+
+
+def test_bytes_that_no_encoding_knows_go_out_as_they_stood(run):
+    # A second half of a UTF-16 pair, alone.
+    text = HEAD + row("swg", "X")
+    data = text.encode("utf-16-be").replace("X".encode("utf-16-be"), b"\xdc\xdf")
+    done = run(source('encoding = "utf-16-be"'), ("in.csv", data))
+    assert [i.rule for i in done.report.issues] == ["encoding"]
+    assert b"\xdc\xdf" in done.rejects.read_bytes()
+
+
+def test_a_refused_row_run_again_unmended_is_refused_again(run):
+    for cut in (",", ",,,"):  # short of its last cell, or of more
+        text = HEAD + row("lvl", "5").rstrip("\n").removesuffix(cut) + "\n"
+        done = run(source(), ("in.csv", text))
+        assert [i.rule for i in done.report.issues] == ["row-length"]
+        refused = done.rejects.read_bytes()
+        again = run(source(), ("in.csv", text), ("r.csv", refused), rejects="b.csv")
+        assert [i.rule for i in again.report.issues] == ["row-length"]
+        assert again.report.readings == []
+        mended = refused.replace(b'"in.csv', b'last cell,"in.csv') if cut == "," else refused
+        third = run(source(), ("in.csv", text), ("r.csv", mended), rejects="c.csv")
+        assert (third.report.mapped, cut) in ((1, ","), (0, ",,,"))

@@ -92,6 +92,49 @@ def test_lines_that_cannot_be_read(run, text, rule):
     assert (done.report.items, done.report.mapped) == (2, 1)
 
 
+@pytest.mark.parametrize("value", ["\\ud800", "a\\u0000b", "a\\u001fb", "\\udcfc"])
+def test_what_no_text_of_fhir_can_hold_is_refused_and_goes_out_as_it_stood(run, value):
+    for key, text in (
+        ("value", line(reading("1", "swg", "X"))),
+        ("patient", line(reading("1", "swg", "present")).replace("p-1", "X")),
+        ("round", line(reading("1", "swg", "present"), round="X")),
+    ):
+        done = run(LONG, ("in.jsonl", text.replace("X", value)))
+        assert [i.rule for i in done.report.issues] == ["character"], key
+        assert value in done.rejects.read_text()
+        again = run(LONG, ("r.jsonl", done.rejects.read_bytes()), rejects="b.jsonl")
+        assert [i.rule for i in again.report.issues] == ["character"]
+
+
+def test_a_list_or_object_where_a_part_or_a_mark_should_be_is_refused(run):
+    done = run(LONG, ("in.jsonl", line(reading("1", "lvl", 5, more={"no": [2]}))))
+    assert [i.rule for i in done.report.issues] == ["value"]
+    marked = LONG.replace(
+        "[sources.one.columns]",
+        'set_aside = [{ column = "readings[].state", values = ["closed"] }]\n[sources.one.columns]',
+    )
+    assert dict(
+        run(marked, ("in.jsonl", line(reading("1", "lvl", 5, state="closed")))).report.set_aside
+    )
+    done = run(marked, ("in.jsonl", line(reading("1", "lvl", 5, state=["closed"]))))
+    assert [i.rule for i in done.report.issues] == ["value"]
+
+
+def test_an_id_of_the_whole_line_cannot_tell_its_elements_apart(run):
+    source = LONG.replace('row = "readings[].id"', 'row = "id"')
+    with pytest.raises(ConfigurationError, match="is the same for all of it"):
+        run(source, ("in.jsonl", line()))
+
+
+def test_rejects_of_wide_characters_are_known_as_rejects(run):
+    source = LONG.replace('kind = "jsonlines"', 'kind = "jsonlines"\nencoding = "utf-16"')
+    text = line(reading("1", "swg", "wild"))
+    done = run(source, ("in.jsonl", text.encode("utf-16")))
+    mended = done.rejects.read_text("utf-16").replace("wild", "reduced").encode("utf-16")
+    again = run(source, ("in.jsonl", text.encode("utf-16")), ("m.jsonl", mended), rejects="b.jsonl")
+    assert (again.report.mapped, again.report.rejected) == (1, 0)
+
+
 def test_an_issue_names_the_element(run):
     text = line(reading("1", "lvl", 5), reading("2", "lvl", "many"))
     (issue,) = run(LONG, ("in.jsonl", text)).report.issues
@@ -165,6 +208,29 @@ def test_a_refused_value_of_a_wide_line_comes_back_mended(run):
     mended = done.rejects.read_text().replace("wild", "reduced")
     again = run(WIDE, ("in.jsonl", text + "\n"), ("m.jsonl", mended), rejects="again.jsonl")
     assert (again.report.mapped, again.report.rejected) == (2, 0)
+    assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "reduced", "final")}
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{"swng": "present"}, {"chamber.level": 12}, {"chamber": [{"level": 12}]}, {"more": {"x": 1}}],
+)
+def test_what_a_wide_line_says_beyond_the_site_file_is_refused(run, more):
+    text = json.dumps({"id": "1", "pat": "p-1", "at": AT, "swing": "present", **more})
+    done = run(WIDE, ("in.jsonl", text + "\n"))
+    assert [i.rule for i in done.report.issues] == ["unknown-item"]
+    assert (done.report.items, done.report.mapped) == (2, 1)
+    empty = dict.fromkeys(more)
+    done = run(WIDE, ("in.jsonl", json.dumps({"id": "1", "pat": "p-1", "at": AT, **empty}) + "\n"))
+    assert done.report.items == 0
+
+
+@pytest.mark.parametrize("chamber", ["oops", 5, True, [], ["x"], None])
+def test_a_refused_line_of_another_shape_goes_out_all_the_same(run, chamber):
+    line_ = {"id": "1", "pat": "p-1", "at": AT, "chamber": chamber, "swing": "wild"}
+    done = run(WIDE, ("in.jsonl", json.dumps(line_) + "\n"))
+    assert "unknown-word" in {i.rule for i in done.report.issues}
+    assert "wild" in done.rejects.read_text()
 
 
 def test_bytes_of_another_encoding_are_refused_and_written_out_whole(run):

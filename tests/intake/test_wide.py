@@ -82,6 +82,15 @@ def test_a_later_version_of_a_row_withdraws_what_it_leaves_empty(run):
     done = run(WIDE, ("in.csv", HEAD + first + emptied))
     assert {status for *_, status in said(done)} == {"entered-in-error"}
     assert done.report.items == 2
+    for rows in (first + emptied, emptied + first):
+        assert {status for *_, status in said(run(WIDE, ("in.csv", HEAD + rows)))} == {
+            "entered-in-error"
+        }
+    only_remark = row("1", stored="2025-01-10 10:30", remark="see above")
+    unreadable = row("1", "many", stored="2025-01-10 10:30")
+    for later in (only_remark, unreadable):
+        done = run(WIDE, ("in.csv", HEAD + first + later))
+        assert ("R1", "swing", "present", "entered-in-error") in said(done)
     never = run(WIDE, ("in.csv", HEAD + emptied))
     assert (never.report.items, said(never)) == (0, set())
 
@@ -92,6 +101,49 @@ def test_a_struck_row_withdraws_every_cell_of_it(run):
         WIDE, ("in.csv", HEAD + row("1", "100", "present", stored="2025-01-10 10:05") + struck)
     )
     assert {status for *_, status in said(done)} == {"entered-in-error"}
+
+
+def test_a_struck_row_without_a_word_withdraws_all_of_it_or_is_refused(run):
+    first = row("1", "100", "present", stored="2025-01-10 10:05")
+    struck = row("1", stored="2025-01-10 11:00", state="struck")
+    for rows in (first + struck, struck + first):
+        done = run(WIDE, ("in.csv", HEAD + rows))
+        assert {status for *_, status in said(done)} == {"entered-in-error"}
+        assert (done.report.items, done.report.mapped) == (3, 3)
+    alone = run(WIDE, ("in.csv", HEAD + struck))
+    assert [i.rule for i in alone.report.issues] == ["withdrawal"]
+
+
+def test_a_zero_is_a_cell(run):
+    assert said(run(WIDE, ("in.csv", HEAD + row("1", "0")))) == {("R1", "level", "0", "final")}
+
+
+def test_a_part_of_something_not_charted_in_the_row_is_refused_and_comes_back_mended(run):
+    done = run(WIDE, ("in.csv", HEAD + row("1", swing="present", no="2")))
+    (issue,) = done.report.issues
+    assert (issue.rule, issue.message.startswith('column "no"')) == ("part-alone", True)
+    assert (done.report.items, done.report.mapped) == (2, 1)
+    mended = done.rejects.read_text().replace(",2,,present", ",2,150,present")
+    again = run(
+        WIDE,
+        ("in.csv", HEAD + row("1", swing="present", no="2")),
+        ("m.csv", mended),
+        rejects="b.csv",
+    )
+    assert again.report.rejected == 0
+    assert said(again) == {("R1", "level", "150", "final"), ("R1", "swing", "present", "final")}
+
+
+def test_magnitude_and_mode_of_one_row_are_one_order(run):
+    source = WIDE + (
+        '[sources.one.items.mode_ordered]\nobservable = "mode-ordered"\n'
+        '[sources.one.items.cm_ordered]\nobservable = "suction-ordered"\nunit = "cm[H2O]"\n'
+    )
+    head = HEAD.replace("\n", ",mode_ordered,cm_ordered\n")
+    done = run(source, ("in.csv", head + row("1").replace("\n", ",suction,20\n")))
+    (order,) = done.of("ServiceRequest")
+    assert str(order["quantityQuantity"]["value"]) == "20"
+    assert order["orderDetail"][0]["coding"][0]["code"] == "suction"
 
 
 def test_a_refused_cell_goes_out_alone_and_comes_back_mended(run):
@@ -107,7 +159,11 @@ def test_a_refused_cell_goes_out_alone_and_comes_back_mended(run):
     mended = done.rejects.read_text().replace("1.790", "1790").replace("swinging", "present")
     again = run(WIDE, ("in.csv", HEAD + rows), ("mended.csv", mended), rejects="again.csv")
     assert (again.report.rejected, again.report.mapped) == (0, 4)
-    assert ("R1", "level", "1790", "final") in said(again)
+    assert said(again) == {
+        ("R1", "level", "1790", "final"),
+        ("R1", "level", "110", "final"),
+        ("R1", "swing", "present", "final"),
+    }
     assert {r.round for r in again.report.readings} == {"1", "2"}
 
 
