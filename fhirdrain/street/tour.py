@@ -49,6 +49,8 @@ SAME = (
     "encounter",
     "text",
     "original",
+    "end",
+    "source",
 )
 
 

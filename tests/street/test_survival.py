@@ -7,6 +7,7 @@ import io
 import itertools
 from datetime import datetime, timedelta
 from decimal import Decimal
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -22,11 +23,12 @@ from fhirdrain.street.posting import post, prepare
 from fhirdrain.street.reading import Wanted, read_drains
 from fhirdrain.street.tour import SAME
 from fhirdrain.vocabulary.observables import OBSERVABLES
+from fhirdrain.vocabulary.units import UNITS
 
 CHARTED = {name: o for name, o in OBSERVABLES.items() if not o.derived}
 COMPONENTS = {c.name: c for o in CHARTED.values() for c in o.components}
 ABSENT = {"not_done": "nd", "unable": "un", "refused": "re", "not_applicable": "na"}
-HEAD = ["id", "pat", "stay", "drain", "seen", "until", "stored", "item", "value", "unit", "state",
+HEAD = ["id", "pat", "stay", "drain", "seen", "since", "until", "stored", "item", "value", "unit", "state",
         "by", "note", "round", *COMPONENTS]  # fmt: skip
 SYSTEM = "https://test.example/patient"
 VIENNA = ZoneInfo("Europe/Vienna")
@@ -65,6 +67,7 @@ patient = "pat"
 encounter = "stay"
 drain = "drain"
 time = "seen"
+start = "since"
 end = "until"
 recorded = "stored"
 item = "item"
@@ -81,25 +84,30 @@ round = "round"
         text += f'[sources.any.items.{name}]\nobservable = "{name}"\n'
         if o.kind == "parts":
             text += 'words = { "yes" = {} }\n'
+        elif o.kind == "words" and name != "air-leak":
+            text += f'words = {{ "in other words" = "{o.words[0]}" }}\n'
         if name == "suction-set":
-            text += 'scale = "regulator"\nunit = "mm[Hg]"\n'
-        elif name == "suction-ordered":
-            text += 'unit = "mm[Hg]"\n'
+            text += 'scale = "regulator"\n'
+        if o.kind == "quantity":
+            text += f'unit = "{o.units[-1]}"\n'
         if o.form == "Observation":
             text += "".join(f'{reason} = ["{word}"]\n' for reason, word in ABSENT.items())
     return text
 
 
-# What FHIR's string may hold: nothing but space, tab and line ends below U+0020; a cell is trimmed.
+# What FHIR's string may hold: nothing below U+0020 but tab and line ends. A cell is trimmed.
 plain = st.text(
     st.characters(codec="utf-8", exclude_categories=("Cc", "Cs", "Zs", "Zl", "Zp", "Cn")),
     min_size=1,
     max_size=12,
 )
+note = st.lists(plain, min_size=1, max_size=3).flatmap(
+    lambda parts: st.sampled_from([" ", "\n", "\t", ", "]).map(lambda mark: mark.join(parts))
+)
 
 
 @st.composite
-def number(draw, low, high, unit_factor=1):
+def number(draw, low, high):
     places = draw(st.integers(0, 3))
     value = draw(st.decimals(low, high, places=places, allow_nan=False, allow_infinity=False))
     return format(value, "f")
@@ -129,11 +137,13 @@ def row(draw, number_of_row):
     cells["seen"] = moment.astimezone(VIENNA).isoformat()
     if draw(st.booleans()):
         cells["stored"] = (moment + timedelta(minutes=draw(st.integers(-60, 600)))).isoformat()
-    for key in ("stay", "by", "note"):
+    for key, text in (("stay", plain), ("by", plain), ("note", note)):
         if draw(st.booleans()):
-            cells[key] = draw(plain)
+            cells[key] = draw(text)
     if o.form == "Observation":
         cells["round"] = draw(st.sampled_from(["", "r-1", "r-2"]))
+    if name == "output" and draw(st.booleans()):
+        cells["since"] = (moment - timedelta(hours=2)).isoformat()
     if o.form == "ServiceRequest" and draw(st.booleans()):
         cells["until"] = (moment + timedelta(hours=3)).isoformat()
     cells["state"] = draw(
@@ -142,10 +152,13 @@ def row(draw, number_of_row):
     if o.form == "Observation" and draw(st.integers(0, 9)) == 0:
         return cells | {"value": draw(st.sampled_from(list(ABSENT.values())))}
     if o.kind == "quantity":
-        cells["unit"] = o.units[0]
-        cells["value"] = draw(number(o.low, o.high))
+        cells["unit"] = draw(st.sampled_from(o.units))
+        in_unit = UNITS[o.units[0]].factor / UNITS[cells["unit"]].factor
+        low, high = (Decimal(int(Fraction(bound) * in_unit)) for bound in (o.low, o.high))
+        cells["value"] = draw(number(low, high))
     else:
-        cells["value"] = draw(st.sampled_from(o.words)) if o.words else "yes"
+        others = ["in other words"] if o.kind == "words" and name != "air-leak" else []
+        cells["value"] = draw(st.sampled_from([*o.words, *others])) if o.words else "yes"
     for component in o.components:
         needed = component.kind == "drain" or name == "air-leak"
         if needed or draw(st.booleans()):
@@ -227,6 +240,34 @@ def test_any_reading_survives_map_post_and_read(there, charted):
             and (reading.observable, attribute) not in UNSTATED
         ]
         assert lost == [], (name, lost)
+    for row in charted:
+        same = [r for r in report.readings if r.row == row["id"]]
+        assert [as_charted(r) for r in same] == [wanted(row)] * len(same) != []
+        if row.get("since") and same[0].identity not in checks:
+            assert back[key(same[0])].start == datetime.fromisoformat(row["since"])
+
+
+def as_charted(reading):
+    """Return what a reading says, in the words of the row it came from."""
+    value = reading.text or reading.value
+    if reading.absent is not None:
+        value = ABSENT[reading.absent]
+    elif isinstance(reading.value, Decimal):
+        value = str(reading.original[0] if reading.original else reading.value)
+    parts = {name: str(part) for name, part in reading.parts.items()}
+    return reading.observable, value, reading.time, reading.note, reading.performer, parts
+
+
+def wanted(row):
+    """Return what a row says, in the same order."""
+    o = CHARTED[row["item"]]
+    value = row["value"] if o.kind != "parts" or row["value"] in ABSENT.values() else None
+    if o.kind == "quantity" and value not in ABSENT.values():
+        number = Decimal(value)
+        value = str(number if number else abs(number))  # -0 is 0
+    parts = {c.name: row[c.name] for c in o.components if row.get(c.name, "unknown") != "unknown"}
+    moment = datetime.fromisoformat(row["seen"])
+    return o.name, value, moment, row.get("note"), row.get("by"), parts
 
 
 # R4 has no place for it: a DeviceUseStatement knows no encounter.
