@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from decimal import Decimal
 
@@ -7,6 +8,14 @@ import pytest
 
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.site import load_site, read_site
+from fhirdrain.site.model import (
+    ColumnsSection,
+    DrainSection,
+    ItemSection,
+    SiteSection,
+    SourceSection,
+    SystemsSection,
+)
 from tests.conftest import ROOT, make_site, site_text
 
 
@@ -198,3 +207,23 @@ def test_a_policy_figure_needs_its_source(tmp_path):
 def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(ConfigurationError, match="cannot be read"):
         load_site(tmp_path / "nowhere.toml")
+
+
+def test_every_key_is_in_the_table_for_developers():
+    """The table lists the keys of each section; none is left out, and none is made up."""
+    text = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    table = text.partition("| section | keys |")[2].partition("\n\n")[0]
+    rows = dict(re.findall(r"^\| `\[([^\]]+)\]` \| (.*) \|$", table, re.M))
+    sections = {
+        "site": SiteSection,
+        "site.systems": SystemsSection,
+        "drains.ID": DrainSection,
+        "sources.NAME": SourceSection,
+        "sources.NAME.columns": ColumnsSection,
+        "sources.NAME.items.CODE": ItemSection,
+    }
+    assert set(rows) == {*sections, "units"}
+    inner = {"systems", "columns", "items"}
+    for name, section in sections.items():
+        keys = set(section.model_fields) - inner
+        assert keys <= set(re.findall(r"`([a-z_]+)`", rows[name])), name
