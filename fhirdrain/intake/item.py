@@ -60,10 +60,24 @@ class SourceItem:
         return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8], self.part
 
 
+# Arrival numbers of a file's items are so far apart that those of a record mended into several
+# find room behind its own, and those of the next file so far behind.
+ARRIVAL_STEP = 10**6
+FILE_STEP = 10**15
+
+# Behind the digest of a record of which only what was refused was written out.
+_PART_OF_IT = "~"
+
+
 def write_origin(origin: Origin) -> str:
     """Return an origin as it stands before the reason in a rejects file."""
-    name, line, digest, _ = origin
-    return f"{name}:{line}:{digest}: "
+    name, line, digest, part = origin
+    return f"{name}:{line}:{digest}{_PART_OF_IT if part else ''}: "
+
+
+def is_in_part(cell: str) -> bool:
+    """Tell whether what stands beside an origin is only a part of the record it was made from."""
+    return re.match(rf"(.+):(\d+):([0-9a-f]{{8}}){_PART_OF_IT}: ", cell, re.DOTALL) is not None
 
 
 def read_origin(cell: str, part: str = "") -> Origin | None:
@@ -71,5 +85,5 @@ def read_origin(cell: str, part: str = "") -> Origin | None:
 
     `part` is where the item stands in its record, which the cell does not say.
     """
-    match = re.match(r"(.+):(\d+):([0-9a-f]{8}): ", cell, re.DOTALL)
+    match = re.match(rf"(.+):(\d+):([0-9a-f]{{8}}){_PART_OF_IT}?: ", cell, re.DOTALL)
     return (match[1], int(match[2]), match[3], part) if match else None

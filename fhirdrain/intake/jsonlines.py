@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import SourceItem, read_origin
+from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part, read_origin
 from fhirdrain.intake.record import (
     KEYS,
     NOTHING,
@@ -72,7 +72,7 @@ class JsonLines:
             raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
         # Whoever mended the lines may have taken our reason away from some of them.
         with path.open(encoding=self._encoding, errors="replace") as stream:
-            self.is_rejects = any(f'"{WHY_COLUMN}"' in line for line in islice(stream, 20))
+            self.is_rejects = any(f'"{WHY_COLUMN}"' in line for line in islice(stream, 1000))
 
     def close(self) -> None:
         """Let go of the file: it is open only while it is read."""
@@ -167,19 +167,21 @@ class JsonLines:
             for code, cell in said
             if cell.text or code in odd
         ]
+        # Of a record that was refused in part, the rest is left out, and nothing is said by it.
+        in_part = is_in_part(origin)
+        alone = None if in_part else unused_parts(common, items)
         yield from items
-        alone = unused_parts(common, items)
         if alone is not None:
             item = self._refused(line, raw, alone, f"{place}/")
             item.origin = read_origin(origin)
             yield item
         blanks = tuple(code for code, cell in said if not cell.text and code not in odd)
-        # A line of a rejects file leaves out what was not refused, and says nothing by it.
-        if blanks and shared.get("row", NOTHING).text and not origin:
+        if blanks and shared.get("row", NOTHING).text:
             item = self._item(line, raw, f"{place}/")
-            item.blanks = blanks
+            item.blanks, item.origin = blanks, read_origin(origin, f"{place}/")
             read_blanks(common, self.source, self.site, item, alone=not items)
-            yield item
+            if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+                yield item
 
     def _one(
         self,
@@ -203,7 +205,7 @@ class JsonLines:
         return item
 
     def _item(self, line: int, raw: str, part: str = "") -> SourceItem:
-        self._arrival += 1
+        self._arrival += ARRIVAL_STEP
         return SourceItem(str(self.path), line, self._arrival, raw, part=part)
 
     def _refused(self, line: int, raw: str, refused: Refused, part: str = "") -> SourceItem:

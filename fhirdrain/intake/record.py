@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
@@ -68,6 +68,11 @@ class Cell(NamedTuple):
 
 
 NOTHING = Cell("", "")
+
+# Parts that say nothing alone: they stand in a row for whatever else is charted in it.
+COUNTS = frozenset(
+    part.name for o in OBSERVABLES.values() for part in o.components if part.kind == "integer"
+)
 
 # R4, "Datatypes", string: nothing below U+0020 but tab and line ends; and no half of a character.
 _UNSAYABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
@@ -142,17 +147,26 @@ def read_blanks(
     item.silent = not item.withdraws
 
 
-def unused_parts(record: Record, items: Iterable[SourceItem]) -> Refused | None:
-    """Return why a record of several items is refused for a part that none of them has."""
-    items = list(items)
-    unused = [c.name for c in record.components.values() if c.text]
-    unused = [name for name in unused if all(name in i.unused for i in items if i.readings)]
-    if not unused or any(item.issue is not None for item in items):
+def unused_parts(record: Record, items: Sequence[SourceItem]) -> Refused | None:
+    """Return why a record of several items is refused for a part that none of them has.
+
+    A number of the unit says of itself nothing, and is only counted as unused.
+    """
+    unused = {n: c.name for n, c in record.components.items() if c.text}
+    unused = {
+        part: name
+        for part, name in unused.items()
+        if all(name in item.unused for item in items if item.readings)
+    }
+    for index, item in enumerate(items):
+        item.unused = tuple(unused.values()) if index == 0 else ()
+    lost = [name for part, name in unused.items() if part not in COUNTS]
+    if not lost or any(item.issue is not None for item in items):
         return None  # what was refused may have had it
     return Refused(
         "part-alone",
         "a part of something that is not charted in this record",
-        column=unused[0],
+        column=lost[0],
         hint="what it belongs to is in profiles/README.md",
     )
 
@@ -208,11 +222,11 @@ class _Reader:
                 )
             item.withdraws = True
             return
-        if text in meant.no_reading:
+        alone = text in meant.no_reading
+        meanings = self.of_parts(meant) if alone else self.meanings(meant, text)
+        if alone and not meanings:
             item.set_aside = "it says nothing" if text else "the value is empty"
             item.silent = item.row is not None
-            return
-        meanings = self.meanings(meant, text)
         if not meanings:
             return
         time = self.moment("time")
@@ -335,6 +349,21 @@ class _Reader:
         if drain is None:
             raise self.refuse("no-drain", "drain", "no drain is named")
         return drain
+
+    def of_parts(self, meant: Item) -> tuple[Meaning, ...]:
+        """Return what parts in columns of their own say where the value says nothing."""
+        said = {name: cell.text for name, cell in self.record.components.items() if cell.text}
+        own = [n for n in meant.observables if said.keys() & set(OBSERVABLES[n].component_names)]
+        if not own or not (said.keys() - COUNTS):
+            return ()
+        implied = value_of_parts(own[0], said)
+        if len(own) == 1 and (implied is not None or OBSERVABLES[own[0]].kind == "parts"):
+            return (Meaning(own[0], implied),)
+        if not any(said.keys() & set(OBSERVABLES[name].component_names) - COUNTS for name in own):
+            return ()
+        raise self.refuse(
+            "part-alone", "value", "it says nothing, and columns of its parts say something"
+        )
 
     def meanings(self, meant: Item, text: str) -> tuple[Meaning, ...]:
         """Return what a value text says; empty, with a reason, when it is set aside."""
@@ -465,7 +494,7 @@ class _Reader:
             return None
         if meant.graded_by is not None:
             return f"{text} ({meant.graded_by})"
-        return text if text != value else None
+        return text if text and text != value else None
 
     def agree(
         self, observable: Observable, common: Reading, value: object, parts: Mapping[str, Part]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 import sqlite3
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC
 from itertools import groupby
@@ -89,15 +90,19 @@ class Spill:
     def mended(self) -> Iterator[list[SourceItem]]:
         """Yield the rows of each origin, in the order they came, with the original's arrival."""
         rows = self._base.execute(
-            "SELECT m.origin, m.body, coalesce(o.arrival, r.arrival) FROM mended m"
+            "SELECT m.origin, m.record, m.body, coalesce(o.arrival, r.arrival) FROM mended m"
             " LEFT JOIN original o ON o.origin = m.origin"
             " LEFT JOIN original r ON r.origin = m.record ORDER BY m.origin, m.rowid"
         )
+        placed: Counter[str] = Counter()
         for _, group in groupby(rows, key=lambda row: row[0]):
             items = []
-            for _, body, arrival in group:
+            for _, record, body, arrival in group:
                 item: SourceItem = pickle.loads(body)
-                item.arrival = item.arrival if arrival is None else arrival
+                if arrival is not None:
+                    # A record that was one item may have become several: one behind the other.
+                    item.arrival = arrival + placed[record]
+                    placed[record] += 1
                 items.append(item)
             yield items
 

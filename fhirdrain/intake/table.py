@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import SourceItem, read_origin
+from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part, read_origin
 from fhirdrain.intake.record import (
     KEYS,
     Cell,
@@ -157,7 +157,7 @@ class Table:
         self._stream.close()
 
     def _item(self, line: int, part: str = "") -> SourceItem:
-        self._arrival += 1
+        self._arrival += ARRIVAL_STEP
         return SourceItem(str(self.path), line, self._arrival, "".join(self._lines), part=part)
 
     def _refused(self, line: int, refused: Refused, column: int = 0) -> SourceItem:
@@ -211,19 +211,21 @@ class Table:
             for name, text in said
             if text
         ]
+        # Of a record that was refused in part, the rest is left out, and nothing is said by it.
+        in_part = is_in_part(origin)
+        alone = None if in_part else unused_parts(common, items)
         yield from items
-        alone = unused_parts(common, items)
         if alone is not None:
             item = self._refused(line, alone)
             item.origin = read_origin(origin)
             yield item
         blanks = tuple(name for name, text in said if not text and name in self.source.items)
-        # A row of a rejects file leaves out what was not refused, and says nothing by it.
-        if blanks and "row" in shared and shared["row"].text and not origin:
+        if blanks and "row" in shared and shared["row"].text:
             item = self._item(line)
-            item.blanks = blanks
+            item.blanks, item.origin = blanks, read_origin(origin)
             read_blanks(common, self.source, self.site, item, alone=not items)
-            yield item
+            if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+                yield item
 
     def _broken(self, cells: Sequence[str], wanted: int) -> Refused | None:
         """Return why a row cannot be read at all, None when it can."""

@@ -22,7 +22,7 @@ from fhirdrain.bedside.totals import Total, totals
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.item import FILE_STEP, SourceItem
 from fhirdrain.intake.rejects import Rejects
 from fhirdrain.intake.sources import Records, open_source
 from fhirdrain.intake.spill import Spill
@@ -157,8 +157,7 @@ class MapReport:
         self.respelled.update(item.respelled)
         self.drawn.update(item.drawn)
         self.assumed.update(item.assumed)
-        if not item.part:
-            self.unused.update((column, item.item) for column in item.unused)
+        self.unused.update((column, item.item) for column in item.unused)
         self.ahead += any(r.recorded is not None and r.recorded < r.time for r in item.readings)
 
 
@@ -190,7 +189,7 @@ def map_sources(
     with ExitStack() as stack:
         for index, path in enumerate(paths):
             # Arrival numbers of a file begin behind all of the file before it.
-            files.append(open_source(path, source, site, first=index * 10**12))
+            files.append(open_source(path, source, site, first=index * FILE_STEP))
             stack.callback(files[-1].close)
         spill = stack.enter_context(Spill())
         refused = stack.enter_context(Rejects(rejects, source, files, protected))
@@ -215,7 +214,7 @@ def map_sources(
             for item in same:
                 if item is best:
                     _take(item, site, report, spill, refused, keep_items)
-                else:
+                elif item.counted:
                     _set_aside(item, _MENDED, report, keep_items)
         several = spill.rows_said_of_several()
         if several:

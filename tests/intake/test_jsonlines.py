@@ -171,6 +171,17 @@ def test_a_line_that_is_no_json_comes_back_mended(run):
     assert (still.report.mapped, still.report.rejected) == (0, 1)
 
 
+def test_a_line_that_is_no_json_is_mended_into_all_its_elements(run):
+    text = line(reading("1", "lvl", 100), reading("2", "swg", "present")).rstrip()[:-2] + "\n"
+    done = run(LONG, ("in.jsonl", text))
+    refused = json.loads(done.rejects.read_text())
+    refused["fhirdrain_line"] += "]}" if not refused["fhirdrain_line"].endswith("]") else "}"
+    mended = json.dumps(refused) + "\n"
+    again = run(LONG, ("in.jsonl", text), ("m.jsonl", mended), rejects="b.jsonl")
+    assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
+    assert again.report.rejected == 0
+
+
 WIDE = """
 kind = "jsonlines"
 layout = "wide"

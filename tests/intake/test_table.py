@@ -325,3 +325,23 @@ def test_an_ambiguous_time_is_mended_as_the_hint_says(tmp_path):
 )
 def test_impossible_numbers_have_a_hint(site, tmp_path, cells, hint):
     assert hint in one(site, tmp_path, item="lvl", **cells).issue.hint
+
+
+def test_parts_without_a_value_say_what_they_imply_or_are_refused(site, tmp_path):
+    (placed,) = one(site, tmp_path, item="plc", value="", opening="10").readings
+    assert placed.parts == {"opening-level": 10}
+    item = one(site, tmp_path, id="1", item="chg", value="", closing="820")
+    assert item.issue.rule == "part-alone"
+    # A number of the unit stands in a row for whatever else is charted in it.
+    assert one(site, tmp_path, id="1", item="lvl", value="", no="2").set_aside
+
+
+def test_an_air_leak_follows_from_its_parts_in_columns(tmp_path):
+    text = site_text().replace('unit-number = "no"', 'at-rest = "no"\non-cough = "closing"')
+    text = text.replace('closing-level = "closing"\n', "")
+    (tmp_path / "site.toml").write_text(text)
+    site = load_site(tmp_path / "site.toml")
+    (leak,) = one(site, tmp_path, item="air", value="", no="none", closing="present").readings
+    assert (leak.value, leak.text) == ("present", None)
+    (leak,) = one(site, tmp_path, item="air", value="none", no="none", closing="none").readings
+    assert leak.value == "none"

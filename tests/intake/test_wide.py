@@ -23,6 +23,7 @@ status = "state"
 performer = "by"
 [sources.one.columns.components]
 unit-number = "no"
+closing-level = "closing"
 [sources.one.items.level_ml]
 observable = "level"
 unit = "mL"
@@ -32,16 +33,29 @@ observable = "swing"
 observable = "output"
 unit = "mL"
 drain = "L1"
+[sources.one.items.change]
+observable = "unit-change"
 [sources.one.items.remark]
 ignore = "free text"
 """
-HEAD = "id,pat,drain,seen,stored,state,by,no,level_ml,swing,out_left,remark\n"
+HEAD = "id,pat,drain,seen,stored,state,by,no,closing,change,level_ml,swing,out_left,remark\n"
 
 
 def row(
-    id_: str, level="", swing="", out="", *, remark="", stored="", seen="10:00", state="", no=""
+    id_: str,
+    level="",
+    swing="",
+    out="",
+    *,
+    remark="",
+    stored="",
+    seen="10:00",
+    state="",
+    no="",
+    closing="",
+    change="",
 ):
-    return f"{id_},p-1,right 1,2025-01-10 {seen},{stored},{state},n-1,{no},{level},{swing},{out},{remark}\n"
+    return f"{id_},p-1,right 1,2025-01-10 {seen},{stored},{state},n-1,{no},{closing},{change},{level},{swing},{out},{remark}\n"
 
 
 def test_each_cell_is_an_item_and_an_empty_one_is_none(run):
@@ -119,19 +133,81 @@ def test_a_zero_is_a_cell(run):
 
 
 def test_a_part_of_something_not_charted_in_the_row_is_refused_and_comes_back_mended(run):
-    done = run(WIDE, ("in.csv", HEAD + row("1", swing="present", no="2")))
+    text = HEAD + row("1", swing="present", closing="820")
+    done = run(WIDE, ("in.csv", text))
     (issue,) = done.report.issues
-    assert (issue.rule, issue.message.startswith('column "no"')) == ("part-alone", True)
+    assert (issue.rule, issue.message.startswith('column "closing"')) == ("part-alone", True)
     assert (done.report.items, done.report.mapped) == (2, 1)
-    mended = done.rejects.read_text().replace(",2,,present", ",2,150,present")
-    again = run(
-        WIDE,
-        ("in.csv", HEAD + row("1", swing="present", no="2")),
-        ("m.csv", mended),
-        rejects="b.csv",
-    )
+    mended = done.rejects.read_text().replace(",820,,", ",820,full,")
+    again = run(WIDE, ("in.csv", text), ("m.csv", mended), rejects="b.csv")
     assert again.report.rejected == 0
-    assert said(again) == {("R1", "level", "150", "final"), ("R1", "swing", "present", "final")}
+    assert said(again) == {
+        ("R1", "unit-change", "full", "final"),
+        ("R1", "swing", "present", "final"),
+    }
+
+
+def test_the_number_of_a_unit_may_stand_in_every_row(run):
+    done = run(
+        WIDE,
+        ("in.csv", HEAD + row("1", swing="present", no="2") + row("2", "5", no="2", seen="11:00")),
+    )
+    assert (done.report.mapped, done.report.rejected) == (2, 0)
+    assert dict(done.report.unused) == {("no", "swing"): 1}
+
+
+def test_a_cell_mended_beside_a_part_needs_nothing_more(run):
+    text = HEAD + row("1", "200", "presnt", no="1")
+    done = run(WIDE, ("in.csv", text))
+    for right, expected in (("present", 2), ("", 1)):
+        mended = done.rejects.read_text().replace("presnt", right)
+        again = run(WIDE, ("in.csv", text), ("m.csv", mended), rejects="b.csv")
+        assert again.report.mapped == expected
+        assert again.report.rejected == 2 - expected  # emptied, it is still refused in its source
+        assert ("R1", "level", "200", "final") in said(again)
+
+
+def test_a_row_broken_in_length_is_mended_into_all_its_cells(run):
+    whole = row("1", "100", "present", stored="2025-01-10 10:05")
+    done = run(WIDE, ("in.csv", HEAD + whole.rstrip("\n")[:-1] + "\n"))
+    assert [i.rule for i in done.report.issues] == ["row-length"]
+    mended = done.rejects.read_text().replace(',"in.csv', ',,"in.csv')
+    again = run(
+        WIDE, ("in.csv", HEAD + whole.rstrip("\n")[:-1] + "\n"), ("m.csv", mended), rejects="b.csv"
+    )
+    assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
+    assert again.report.rejected == 0
+    # Mended, a later version does what it would have done unbroken: it empties and strikes.
+    for later, expected in (
+        (row("1", "110", stored="2025-01-10 10:20"), {"corrected", "entered-in-error"}),
+        (row("1", stored="2025-01-10 10:20", state="struck"), {"entered-in-error"}),
+    ):
+        unbroken = run(WIDE, ("in.csv", HEAD + whole + later))
+        broken = HEAD + whole + later.rstrip("\n")[:-1] + "\n"
+        done = run(WIDE, ("in.csv", broken))
+        mended = done.rejects.read_text().replace(',"in.csv', ',,"in.csv')
+        again = run(WIDE, ("in.csv", broken), ("m.csv", mended), rejects="b.csv")
+        assert said(again) == said(unbroken)
+        assert {status for *_, status in said(again)} == expected
+        assert again.report.rejected == 0
+
+
+def test_a_struck_row_refused_alone_withdraws_beside_its_source(run):
+    first = HEAD + row("1", "100", "present", stored="2025-01-10 10:05")
+    struck = HEAD + row("1", stored="2025-01-10 11:00", state="struck")
+    refused = run(WIDE, ("struck.csv", struck)).rejects.read_bytes()
+    done = run(WIDE, ("in.csv", first), ("r.csv", refused), rejects="b.csv")
+    assert {status for *_, status in said(done)} == {"entered-in-error"}
+    assert (done.report.items, done.report.mapped) == (3, 3)
+
+
+def test_a_rejects_file_without_our_reasons_withdraws_nothing(run):
+    text = HEAD + row("1", "100", "presnt")
+    done = run(WIDE, ("in.csv", text))
+    head, refused = done.rejects.read_text().splitlines()
+    mended = f"{head}\n{refused[: refused.index('in.csv') - 1].replace('presnt', 'present')}\n"
+    again = run(WIDE, ("in.csv", text), ("m.csv", mended), rejects="b.csv")
+    assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
 
 
 def test_magnitude_and_mode_of_one_row_are_one_order(run):
@@ -193,7 +269,7 @@ def test_a_column_that_the_site_file_does_not_know_is_refused_cell_by_cell(run):
 @pytest.mark.parametrize(
     ("header", "message"),
     [
-        ("id,pat,drain,seen,stored,state,by,no,a,b\n", "none of its columns is an item"),
+        ("id,pat,drain,seen,stored,state,by,no,closing,a,b\n", "none of its columns is an item"),
         (HEAD.replace("swing", "level_ml"), '"level_ml" stands twice'),
         (HEAD.replace("seen", "when"), '"seen"'),
     ],
