@@ -9,17 +9,16 @@ from urllib.parse import parse_qsl
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from fhirdrain.conformance import raw
-from fhirdrain.issues import to_operation_outcome
 from fhirdrain.sandbox.access import is_signed
 from fhirdrain.sandbox.call import Answer, Call, Service
 from fhirdrain.sandbox.dates import to_datetime
 from fhirdrain.sandbox.interactions import perform
-from fhirdrain.sandbox.refusal import Refusal
+from fhirdrain.sandbox.refusal import Refusal, outcome_of
 from fhirdrain.sandbox.storage import Storage
 from fhirdrain.vocabulary.jsontext import encode
 
@@ -51,13 +50,15 @@ def make_app(
             return await run_in_threadpool(_answered, service, request, body)
         except Refusal as refusal:
             return _refused(refusal)
+        except ClientDisconnect:
+            return Response(status_code=400)  # nobody is left to see it
 
     async def failed(request: Request, error: Exception) -> Response:
         return _refused(Refusal(500, "exception", "the server has failed"))
 
     return Starlette(
         routes=[Route("/{path:path}", answer, methods=_METHODS)],
-        exception_handlers={500: failed, 405: _no_method},
+        exception_handlers={500: failed, 405: _no_method, 404: _nowhere},
     )
 
 
@@ -103,7 +104,7 @@ def _call(service: Service, request: Request, body: bytes) -> Call:
         raise Refusal(404, "not-found", "the base URL ends in /fhir")
     query = request.query_params.multi_items()
     _acceptable(request, query)
-    if parts[-1] == "_search":
+    if parts[-1] == "_search" and request.method == "POST":
         query += _form(request, body)
     return Call(
         service=service,
@@ -113,6 +114,7 @@ def _call(service: Service, request: Request, body: bytes) -> Call:
         query=query,
         headers=dict(request.headers.items()),
         body=lambda: _resource(request, body),
+        sent=bool(body),
     )
 
 
@@ -170,9 +172,13 @@ def _json(body: Any, status: int, headers: dict[str, str]) -> Response:
 
 
 def _refused(refusal: Refusal) -> Response:
-    return _json(to_operation_outcome(refusal.issues), refusal.status, refusal.headers)
+    return _json(outcome_of(refusal.issues), refusal.status, refusal.headers)
 
 
 async def _no_method(request: Request, error: Exception) -> Response:
     headers = {"Allow": ", ".join(_METHODS)}
     return _refused(Refusal(405, "not-supported", "there is no such method", headers=headers))
+
+
+async def _nowhere(request: Request, error: Exception) -> Response:
+    return _refused(Refusal(404, "not-found", "the base URL ends in /fhir"))

@@ -7,9 +7,8 @@ from http import HTTPStatus
 from typing import Any
 from urllib.parse import unquote
 
-from fhirdrain.issues import to_operation_outcome
 from fhirdrain.sandbox.call import Answer, Call, pairs_of
-from fhirdrain.sandbox.refusal import Refusal
+from fhirdrain.sandbox.refusal import Refusal, outcome_of
 from fhirdrain.sandbox.transaction import Transaction
 from fhirdrain.sandbox.writing import validated
 
@@ -55,7 +54,7 @@ def _batch(call: Call, bundle: Json, perform: Perform) -> list[Json]:
                 raise Refusal(422, "not-supported", "a bundle cannot stand in a bundle here")
             answers.append(_answered(perform(one), method))
         except Refusal as refusal:
-            outcome = to_operation_outcome(refusal.issues)
+            outcome = outcome_of(refusal.issues)
             answers.append({"response": {"status": _status(refusal.status), "outcome": outcome}})
     return answers
 
@@ -89,6 +88,7 @@ def entry_call(call: Call, entry: Json) -> Call:
         query=pairs_of(query),
         headers=headers,
         body=lambda: _resource(entry),
+        sent="resource" in entry,
     )
 
 

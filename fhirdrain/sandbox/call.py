@@ -10,6 +10,9 @@ from urllib.parse import parse_qsl, urlencode
 from fhirdrain.sandbox.storage import Storage
 from fhirdrain.sandbox.stored import Stored
 
+# R4, "General parameters": they may stand in any URL and choose the form of the answer alone.
+GENERAL = ("_format", "_pretty")
+
 
 @dataclass(frozen=True, slots=True)
 class Service:
@@ -26,7 +29,7 @@ class Call:
     """One interaction asked for.
 
     `path` are the parts below the base URL, `headers` have lower-case names, `body` gives the
-    resource that was sent and raises `Refusal`.
+    resource that was sent and raises `Refusal`; `sent` says whether anything was.
     """
 
     service: Service
@@ -36,6 +39,7 @@ class Call:
     query: Sequence[tuple[str, str]] = ()
     headers: Mapping[str, str] = field(default_factory=dict)
     body: Callable[[], Any] = dict
+    sent: bool = True
 
     @property
     def storage(self) -> Storage:

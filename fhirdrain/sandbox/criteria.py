@@ -23,7 +23,7 @@ Sql = tuple[str, list[Any]]
 LIVE = "(v.seq <= ? AND (v.ended IS NULL OR v.ended > ?) AND v.method <> 'DELETE')"
 
 _MOST_ALTERNATIVES = 200
-_MOST_LINKS = 4  # of a chain
+_MOST_LINKS = 3  # of a chain: SQLite's parser takes no deeper nesting of what they become
 _ID = r"[A-Za-z0-9\-.]{1,64}"
 
 

@@ -14,6 +14,12 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
 _FAR = 2**62
 
+# R4, "Data types", date, dateTime and instant; by "Search", date, seconds and zone may be left out.
+_FORM = re.compile(
+    r"[0-9]{4}(-[0-9]{2}(-[0-9]{2}(T([01][0-9]|2[0-3]):[0-5][0-9](:([0-5][0-9]|60)(\.[0-9]+)?)?"
+    r"(Z|[+-](0[0-9]|1[0-3]):[0-5][0-9]|[+-]14:00)?)?)?)?"
+)
+
 
 def now() -> int:
     """Return the present millisecond, in microseconds since 1970."""
@@ -65,6 +71,8 @@ def _parse(text: str) -> tuple[datetime, timedelta]:
     """Return the start of what a date text means, and how long that is; raises ValueError."""
     # In a URL a plus sign is a space; offsets are often sent unescaped.
     text = text.replace(" ", "+")
+    if _FORM.fullmatch(text) is None:
+        raise ValueError("none of R4's forms of a date")
     if match := re.fullmatch(r"(\d{4})(?:-(\d\d))?", text):
         year, month = int(match[1]), int(match[2] or 1)
         start = datetime(year, month, 1, tzinfo=UTC)
@@ -73,7 +81,7 @@ def _parse(text: str) -> tuple[datetime, timedelta]:
             return start, datetime.max.replace(tzinfo=UTC) - start
         return start, datetime(*later, 1, tzinfo=UTC) - start
     # Python has no leap seconds; a second is near enough for a search.
-    moment = datetime.fromisoformat(text.replace(":60", ":59"))
+    moment = datetime.fromisoformat(re.sub(r"(T..:..):60", r"\1:59", text))
     moment = moment if moment.utcoffset() is not None else moment.replace(tzinfo=UTC)
     if "T" not in text:
         return moment, timedelta(days=1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from http import HTTPStatus
 from typing import Any
 
-from fhirdrain.sandbox.call import Answer, Call
+from fhirdrain.sandbox.call import GENERAL, Answer, Call
 from fhirdrain.sandbox.dates import span_of
 from fhirdrain.sandbox.refusal import Refusal, UnknownParameter
 from fhirdrain.sandbox.searching import whole
@@ -26,7 +26,7 @@ def history(call: Call, kind: str = "", id_: str = "") -> Answer:
             count = min(whole(value, name), _MOST_COUNT)
         elif name in ("_upto", "_before"):
             turned[name] = whole(value, name)
-        elif name != "_format" and "handling=lenient" not in call.preferences:
+        elif name not in GENERAL and "handling=lenient" not in call.preferences:
             raise UnknownParameter("a history takes _since and _count here")
     storage = call.storage
     with storage.at_rest():
@@ -37,7 +37,7 @@ def history(call: Call, kind: str = "", id_: str = "") -> Answer:
         past = storage.history(kind, id_, since=since, before=before, count=count + 1)
         more, past = len(past) > count, past[:count]
         total = storage.history_count(kind, id_, since=since, before=upto + 1)
-    kept = [(n, v) for n, v in call.query if n in ("_since", "_count", "_format")]
+    kept = [(n, v) for n, v in call.query if n in ("_since", "_count", *GENERAL)]
     links = [{"relation": "self", "url": call.url(call.query)}]
     if more and past:
         kept += [("_upto", str(upto)), ("_before", str(past[-1].seq))]
@@ -59,7 +59,7 @@ def _instant(text: str) -> int:
 def _entry(call: Call, stored: Stored) -> dict[str, Any]:
     """Return a version with the request that made it and how that was answered."""
     created = stored.method == "POST"
-    status = {"POST": 201, "DELETE": 204}.get(stored.method, 201 if stored.version == 1 else 200)
+    status = 204 if stored.deleted else 201 if call.storage.is_new(stored) else 200
     entry: dict[str, Any] = {"fullUrl": f"{call.base}/{stored.kind}/{stored.id}"}
     if not stored.deleted:
         entry["resource"] = stored.body

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from contextlib import suppress
 from datetime import datetime
 from email.utils import parsedate_to_datetime
 
@@ -17,7 +19,7 @@ def read(call: Call, kind: str, id_: str) -> Answer:
 
 def vread(call: Call, kind: str, id_: str, version: str) -> Answer:
     """Return one version of a resource: 410 where the version is its deletion."""
-    known = version.isascii() and version.isdigit() and len(version) < 10
+    known = re.fullmatch(r"[1-9][0-9]{0,8}", version)
     return _shown(call, kind, call.storage.version(kind, id_, int(version)) if known else None)
 
 
@@ -33,7 +35,7 @@ def _unchanged(call: Call, stored: Stored) -> bool:
     """Tell whether the caller has this version already (R4 http.html#cread)."""
     tags = call.headers.get("if-none-match")
     if tags is not None:
-        return bool({tag.strip() for tag in tags.split(",")} & {stored.etag, "*"})
+        return stored.is_named_by(tags)
     since = _time(call.headers.get("if-modified-since", ""))
     # HTTP dates have whole seconds.
     return since is not None and stored.moment // 1_000_000 <= since.timestamp()
@@ -41,12 +43,8 @@ def _unchanged(call: Call, stored: Stored) -> bool:
 
 def _time(text: str) -> datetime | None:
     """Return the time of an HTTP date, or of the instant an entry has in its place."""
-    try:
-        return parsedate_to_datetime(text)
-    except ValueError:
-        pass
-    try:
-        time = datetime.fromisoformat(text)
-    except ValueError:
-        return None  # RFC 9110: a date that is none is passed over
-    return time if time.utcoffset() is not None else None
+    for form in (parsedate_to_datetime, datetime.fromisoformat):
+        with suppress(ValueError, OverflowError):
+            time = form(text)
+            return time if time.utcoffset() is not None else None
+    return None  # RFC 9110: a date that is none is passed over

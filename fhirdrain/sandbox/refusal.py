@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
-from fhirdrain.issues import Issue
+from fhirdrain.issues import SEVERITIES, Issue, to_operation_outcome
+
+_MOST_ISSUES = 100
 
 
 class Refusal(Exception):
@@ -35,3 +38,12 @@ class UnknownParameter(Refusal):
 
     def __init__(self, message: str) -> None:
         super().__init__(400, "not-supported", message)
+
+
+def outcome_of(issues: Sequence[Issue]) -> dict[str, Any]:
+    """Return issues as an OperationOutcome; of very many the worst, and how many more there are."""
+    if len(issues) > _MOST_ISSUES:
+        worst = sorted(issues, key=lambda issue: SEVERITIES.index(issue.severity))[:_MOST_ISSUES]
+        more = f"and {len(issues) - _MOST_ISSUES} more"
+        issues = [*worst, Issue("information", "informational", "sandbox", more)]
+    return to_operation_outcome(issues)

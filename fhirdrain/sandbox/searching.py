@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from fhirdrain.conformance.definitions import is_resource
-from fhirdrain.issues import Issue, to_operation_outcome
-from fhirdrain.sandbox.call import Answer, Call
+from fhirdrain.issues import Issue
+from fhirdrain.sandbox.call import GENERAL, Answer, Call
 from fhirdrain.sandbox.criteria import Criterion, Finder, SortKey, sort_keys
 from fhirdrain.sandbox.parameters import parameters_of
-from fhirdrain.sandbox.refusal import Refusal, UnknownParameter
+from fhirdrain.sandbox.refusal import Refusal, UnknownParameter, outcome_of
 from fhirdrain.sandbox.stored import Stored
 
 _MOST_COUNT = 500
@@ -66,7 +66,7 @@ def _bundle(
         turned += [("_upto", str(wanted.upto)), ("_skip", str(following))]
         links.append({"relation": "next", "url": call.url(turned, kind)})
     if wanted.passed_over:
-        outcome = to_operation_outcome(wanted.passed_over)
+        outcome = outcome_of(wanted.passed_over)
         entries = [*entries, {"resource": outcome, "search": {"mode": "outcome"}}]
     bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset"}
     if wanted.total:
@@ -118,14 +118,18 @@ def _one(call: Call, kind: str, wanted: _Wanted, name: str, value: str) -> None:
         "_upto": _turned,
         "_skip": _turned,
     }
-    if name == "_format":
+    if name in GENERAL:
         return
     if name in controls:
         controls[name](wanted, name, value)
     elif name == "_sort":
-        wanted.sort += sort_keys(kind, value)
+        for key in sort_keys(kind, value):
+            if all(key.name != before.name for before in wanted.sort):
+                wanted.sort.append(key)  # a key that comes again decides nothing
     elif name.partition(":")[0] in ("_include", "_revinclude"):
-        wanted.along.append(_comes_along(kind, name, value))
+        along = _comes_along(kind, name, value)
+        if along not in wanted.along:
+            wanted.along.append(along)
     else:
         Finder(call.base, 0).where(kind, [(name, value)])  # refuses what cannot be searched by
         wanted.criteria.append((name, value))

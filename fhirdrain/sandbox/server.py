@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import ipaddress
+import re
 import socket
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+from urllib.parse import unquote
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -54,9 +56,24 @@ class _Protocol(H11Protocol):
         app = self.app
 
         async def leaving(scope: Any, receive: Any, send: Any) -> None:
-            await app({**scope, "extensions": {HANG_UP: transport.abort}}, receive, send)
+            extensions = {HANG_UP: transport.abort}
+            await app({**_origin_form(scope), "extensions": extensions}, receive, send)
 
         self.app = leaving
+
+
+def _origin_form(scope: Any) -> Any:
+    """Return a request whose target names host and path as one whose Host header names the host.
+
+    RFC 9112, 3.2.2: a server must accept the absolute form; its host stands above the header's.
+    """
+    target = re.fullmatch(rb"https?://([^/]*)(/.*)?", scope["raw_path"], re.IGNORECASE)
+    if target is None:
+        return scope
+    raw = target[2] or b"/"
+    headers = [(name, value) for name, value in scope["headers"] if name != b"host"]
+    headers.append((b"host", target[1]))
+    return {**scope, "path": unquote(raw), "raw_path": raw, "headers": headers}
 
 
 def _server(

@@ -6,6 +6,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any
 from uuid import uuid4
 
@@ -93,6 +94,14 @@ class Storage:
         )
         return stored_of(rows[0]) if rows else None
 
+    def is_new(self, stored: Stored) -> bool:
+        """Tell whether a version made its resource, or brought it back after a deletion."""
+        rows = self._rows(
+            "SELECT method FROM version WHERE type = ? AND id = ? AND version = ?",
+            (stored.kind, stored.id, stored.version - 1),
+        )
+        return stored.version == 1 or rows == [("DELETE",)]
+
     def write(
         self, resource: dict[str, Any], id_: str | None = None, method: str = "POST", base: str = ""
     ) -> tuple[Stored, bool]:
@@ -113,6 +122,13 @@ class Storage:
         stored = self._append(before, kind, id_, method, moment, body)
         insert_index(self._base, stored.seq, body, base)
         return stored, before is None or before.deleted
+
+    def amend(self, stored: Stored, body: dict[str, Any], base: str = "") -> Stored:
+        """Give the version just written another body. Use inside the `atomic` that wrote it."""
+        self._base.execute("UPDATE version SET body = ? WHERE seq = ?", (encode(body), stored.seq))
+        self._base.execute("DELETE FROM found_by WHERE seq = ?", (stored.seq,))
+        insert_index(self._base, stored.seq, body, base)
+        return replace(stored, body=body)
 
     def delete(self, kind: str, id_: str) -> Stored | None:
         """Delete a resource; returns its deletion, None where there never was one."""

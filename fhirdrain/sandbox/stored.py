@@ -44,6 +44,14 @@ class Stored:
         """Return its entity tag."""
         return f'W/"{self.version}"'
 
+    def is_named_by(self, tags: str) -> bool:
+        """Tell whether a header's list of entity tags names this version (RFC 9110, 13.1).
+
+        The asterisk names whatever is there; a deletion is not.
+        """
+        named = {tag.strip() for tag in tags.split(",")}
+        return self.etag in named or ("*" in named and not self.deleted)
+
     @property
     def last_updated(self) -> str:
         """Return its moment as a FHIR instant."""

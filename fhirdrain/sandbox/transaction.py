@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 from uuid import uuid4
 
 from fhirdrain.conformance.definitions import is_resource
 from fhirdrain.sandbox.call import Answer, Call, pairs_of
+from fhirdrain.sandbox.criteria import Criterion
+from fhirdrain.sandbox.references import Names, conditional, led
 from fhirdrain.sandbox.refusal import Refusal
 from fhirdrain.sandbox.stored import Stored
 from fhirdrain.sandbox.writing import (
+    criteria_of,
     deleted,
     identity,
     of_type,
@@ -27,7 +30,8 @@ class Transaction:
     """A transaction under way: DELETE first, then POST, PUT and at last GET.
 
     What conditions match is settled after the deletes and before the writes, since a reference
-    may lead to any entry. Conditional references are resolved after all other entries are there.
+    may lead to any entry. Conditional references are resolved when all entries are there, and all
+    of them before any is put in, so that the order of the entries makes no difference.
     """
 
     def __init__(self, call: Call, entries: list[Json], calls: list[Call]) -> None:
@@ -36,10 +40,11 @@ class Transaction:
         self._entries = entries
         self._calls = calls
         self._answers: dict[int, Answer] = {}
-        self._names: dict[str, str] = {}
+        self._names = Names(call.base)
+        self._written: dict[int, tuple[Stored, bool]] = {}
         self._led: dict[str, str] = {}
         self._touched: set[tuple[str, str]] = set()
-        self._conditions: set[tuple[str, str]] = set()
+        self._conditions: set[tuple[str, tuple[Criterion, ...]]] = set()
 
     def done(self, perform: Callable[[Call], Answer]) -> list[Answer]:
         """Do everything and return the answers in the order of the entries; raises `Refusal`."""
@@ -47,23 +52,25 @@ class Transaction:
             with self._at(index):
                 self._possible(index)
         with self._storage.atomic():
+            doomed = {}
             for index in self._by("DELETE"):
                 with self._at(index):
-                    self._delete(index)
-            targets: dict[int, tuple[Stored | None, str]] = {}
+                    doomed[index] = self._doomed(index)
+            for index, id_ in doomed.items():
+                one = self._calls[index]
+                deletion = self._storage.delete(one.path[0], id_) if id_ else None
+                self._answers[index] = deleted(one, deletion)
+            targets = {}
             for index in (*self._by("POST"), *self._by("PUT")):
                 with self._at(index):
                     targets[index] = self._target(index)
-            waiting = []
-            for index in targets:
-                if _is_conditional(self._entries[index]["resource"]):
-                    waiting.append(index)
-                    continue
+            for index, target in targets.items():
                 with self._at(index):
-                    self._write(index, *targets[index])
-            for index in waiting:
+                    self._write(index, *target)
+            self._resolve()
+            for index, (_, id_) in targets.items():
                 with self._at(index):
-                    self._write(index, *targets[index])
+                    self._alone(index, id_)
             for index in self._by("GET"):
                 with self._at(index):
                     self._answers[index] = perform(self._calls[index])
@@ -102,20 +109,18 @@ class Transaction:
         if "resource" not in entry:
             raise Refusal(400, "structure", "the entry needs a resource")
         of_type(entry["resource"], kind)
-        if condition := self._condition(index):
+        if condition := tuple(sorted(self._condition(index))):
             if (kind, condition) in self._conditions:
                 raise Refusal(400, "duplicate", "the same identity stands twice")
             self._conditions.add((kind, condition))
 
-    def _condition(self, index: int) -> str:
+    def _condition(self, index: int) -> Sequence[Criterion]:
         one = self._calls[index]
-        if one.method == "POST":
-            return one.headers.get("if-none-exist", "").removeprefix("?")
-        return str(self._entries[index]["request"]["url"]).partition("?")[2]
+        return pairs_of(one.headers.get("if-none-exist", "")) if one.method == "POST" else one.query
 
     def _match(self, index: int) -> Stored | None:
-        query = pairs_of(self._condition(index))
-        return one_match(self._storage, self._calls[index].path[0], query, self._call.base)
+        kind = self._calls[index].path[0]
+        return one_match(self._storage, kind, self._condition(index), self._call.base)
 
     def _touch(self, kind: str, id_: str) -> None:
         """Take a resource for one entry alone: if identities overlap, the transaction fails."""
@@ -123,21 +128,15 @@ class Transaction:
             raise Refusal(400, "duplicate", "two entries change the same resource")
         self._touched.add((kind, id_))
 
-    def _delete(self, index: int) -> None:
+    def _doomed(self, index: int) -> str:
+        """Return the id of what a delete is about, empty where its condition matches nothing."""
         one = self._calls[index]
-        kind = one.path[0]
-        if one.query:
-            there = self._match(index)
-            id_ = there.id if there else ""
-        else:
-            id_ = one.path[1]
-            there = self._storage.latest(kind, id_)
-        deletion = None
+        there = self._match(index) if one.query else self._storage.latest(*one.path)
+        id_ = one.path[1] if not one.query else there.id if there else ""
         if id_:
-            unless_changed(there, one.headers.get("if-match"))
-            self._touch(kind, id_)
-            deletion = self._storage.delete(kind, id_)
-        self._answers[index] = deleted(one, deletion)
+            unless_changed(one, there)
+            self._touch(one.path[0], id_)
+        return id_
 
     def _target(self, index: int) -> tuple[Stored | None, str]:
         """Return what an entry's condition matches, and the id that it has or will have."""
@@ -150,17 +149,16 @@ class Transaction:
             id_ = there.id if there else str(uuid4())
         elif one.query:
             there = self._match(index)
-            unless_changed(there, one.headers.get("if-match"))
+            unless_changed(one, there)
             id_ = identity(self._storage, kind, there, resource.get("id")) or str(uuid4())
         else:
             id_ = one.path[1]
             if resource.get("id") != id_:
                 raise Refusal(400, "value", "the resource's id is not the one in the URL")
-            unless_changed(self._storage.latest(kind, id_), one.headers.get("if-match"))
-        if one.method == "PUT":
-            self._touch(kind, id_)
+            unless_changed(one, self._storage.latest(kind, id_))
+        self._touch(kind, id_)
         if url := self._entries[index].get("fullUrl"):
-            self._names[url] = f"{kind}/{id_}"
+            self._names.add(url, f"{kind}/{id_}")
         return there, id_
 
     def _write(self, index: int, there: Stored | None, id_: str) -> None:
@@ -168,17 +166,28 @@ class Transaction:
         if there is not None and one.method == "POST":
             self._answers[index] = written(one, 200, there)
             return
-        resource = _resolved(self._entries[index]["resource"], self._lead)
+        entry = self._entries[index]
+        resource = self._names.resolved(entry["resource"], entry.get("fullUrl", ""))
         stored, new = self._storage.write(resource, id_, one.method, self._call.base)
         self._answers[index] = written(one, 201 if new else 200, stored)
+        self._written[index] = stored, new
 
-    def _lead(self, text: str) -> str:
-        """Return where a reference of a transaction leads."""
-        if text in self._names:
-            return self._names[text]
-        if text.startswith("urn:uuid:"):
-            raise Refusal(400, "not-found", "a reference leads to a urn:uuid that no entry has")
-        kind, query = _conditional(text)
+    def _resolve(self) -> None:
+        """Lead the conditional references of what was written to what is there now."""
+        resolved = {}
+        for index, (stored, _) in self._written.items():
+            with self._at(index):
+                body = led(stored.body, self._match_of)
+            if body != stored.body:
+                resolved[index] = body
+        for index, body in resolved.items():
+            before, new = self._written[index]
+            stored = self._storage.amend(before, body, self._call.base)
+            self._answers[index] = written(self._calls[index], 201 if new else 200, stored)
+
+    def _match_of(self, text: str) -> str:
+        """Return where a conditional reference leads, and any other as it is."""
+        kind, query = conditional(text)
         if not kind:
             return text
         if text not in self._led:
@@ -188,32 +197,15 @@ class Transaction:
             self._led[text] = f"{kind}/{there.id}"
         return self._led[text]
 
+    def _alone(self, index: int, id_: str) -> None:
+        """Refuse a condition that finds what another entry wrote: the two are one identity.
 
-def _conditional(text: str) -> tuple[str, str]:
-    """Return type and query of a reference by search, empty for any other."""
-    kind, mark, query = text.partition("?")
-    return (kind, query) if mark and is_resource(kind) else ("", "")
-
-
-def _is_conditional(value: Any) -> bool:
-    """Tell whether anything in a resource refers by a search."""
-    if isinstance(value, dict):
-        reference = value.get("reference")
-        if isinstance(reference, str) and _conditional(reference)[0]:
-            return True
-        return any(_is_conditional(item) for item in value.values())
-    return isinstance(value, list) and any(_is_conditional(item) for item in value)
-
-
-def _resolved(value: Any, lead: Callable[[str], str]) -> Any:
-    """Return a copy of a resource with every reference led to where it goes."""
-    if isinstance(value, dict):
-        return {
-            key: lead(item)
-            if key == "reference" and isinstance(item, str)
-            else _resolved(item, lead)
-            for key, item in value.items()
-        }
-    if isinstance(value, list):
-        return [_resolved(item, lead) for item in value]
-    return value
+        Conditions that mean the same can be spelt in many ways; what they find tells.
+        """
+        condition, kind = self._condition(index), self._calls[index].path[0]
+        if not condition:
+            return
+        others = {s.id for s, _ in self._written.values() if s.kind == kind} - {id_}
+        found = self._storage.search(kind, criteria_of(condition), base=self._call.base)
+        if others.intersection(stored.id for stored in found):
+            raise Refusal(400, "duplicate", "the same identity stands twice")

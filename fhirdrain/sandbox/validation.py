@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from fhirdrain.conformance import check_resource
-from fhirdrain.issues import Issue, to_operation_outcome
+from fhirdrain.conformance.definitions import our_profiles
+from fhirdrain.conformance.walk import Node
+from fhirdrain.issues import Issue
 from fhirdrain.sandbox.call import Answer, Call
 from fhirdrain.sandbox.reading import read
-from fhirdrain.sandbox.refusal import Refusal
+from fhirdrain.sandbox.refusal import Refusal, outcome_of
 
 _MODES = ("create", "update", "delete", "profile")
 
 
 def validate(call: Call, kind: str, id_: str = "") -> Answer:
-    """Check a resource as `fhirdrain check` does, its stated profiles included.
+    """Check a resource against base R4 and the profiles it states.
+
+    What our own rules say counts within a resource that states one of our profiles.
 
     R4, Resource-validate: the resource is the body or the `resource` of a Parameters; on an
     instance without one it is what is stored. `profile` adds one to those the resource states.
@@ -22,7 +27,7 @@ def validate(call: Call, kind: str, id_: str = "") -> Answer:
     """
     asked = dict(call.query)
     resource: Any = None
-    if call.method != "GET":
+    if call.method != "GET" and call.sent:
         resource = call.body()
         if isinstance(resource, dict) and resource.get("resourceType") == "Parameters":
             asked |= _asked(resource)
@@ -32,12 +37,12 @@ def validate(call: Call, kind: str, id_: str = "") -> Answer:
         raise Refusal(400, "value", f"mode is one of: {', '.join(_MODES)}")
     if mode == "delete":
         read(call, kind, id_)  # anything that is there can be deleted
-        return Answer(body=to_operation_outcome([]))
+        return Answer(body=outcome_of([]))
     if resource is None:
         if not id_:
             raise Refusal(400, "required", "there is no resource to validate")
         resource = read(call, kind, id_).body
-    return Answer(body=to_operation_outcome(_found(resource, kind, id_, asked.get("profile"))))
+    return Answer(body=outcome_of(_found(resource, kind, id_, asked.get("profile"))))
 
 
 def _found(resource: Any, kind: str, id_: str, profile: str | None) -> list[Issue]:
@@ -54,7 +59,43 @@ def _found(resource: Any, kind: str, id_: str, profile: str | None) -> list[Issu
             stated = meta.get("profile", [])
             if profile not in stated:
                 resource = {**resource, "meta": {**meta, "profile": [*stated, profile]}}
-    return [*issues, *check_resource(resource)]
+    return [*issues, *_judged(resource)]
+
+
+def _judged(resource: Any) -> list[Issue]:
+    """Return what breaks base R4, what is said of stated profiles, and what breaks our own."""
+    base = set(check_resource(resource, base_only=True))
+    ours = tuple(_ours(Node(resource, (), _type_of(resource))))
+    return [
+        issue
+        for issue in check_resource(resource)
+        if issue in base or issue.rule == "profile" or _is_within(issue.location, ours)
+    ]
+
+
+def _type_of(resource: Any) -> str:
+    return str(resource.get("resourceType", "")) if isinstance(resource, dict) else ""
+
+
+def _ours(node: Node) -> Iterator[str]:
+    """Yield where the resources are, in one another, that state a profile of ours."""
+    if not isinstance(node.value, dict):
+        return
+    meta = node.value.get("meta")
+    stated = meta.get("profile") if isinstance(meta, dict) else None
+    names = [str(name).partition("|")[0] for name in stated] if isinstance(stated, list) else []
+    if our_profiles().keys() & names:
+        yield node.fhirpath
+    for one in node.items("contained"):
+        yield from _ours(one)
+    for entry in node.items("entry"):
+        yield from _ours(entry.child("resource"))
+
+
+def _is_within(location: str, places: tuple[str, ...]) -> bool:
+    return any(
+        location == place or location.startswith((f"{place}.", f"{place}[")) for place in places
+    )
 
 
 def _parts(parameters: dict[str, Any]) -> list[dict[str, Any]]:

@@ -7,7 +7,7 @@ from typing import Any
 
 from fhirdrain.conformance import check_resource
 from fhirdrain.issues import Issue, to_operation_outcome
-from fhirdrain.sandbox.call import Answer, Call, pairs_of
+from fhirdrain.sandbox.call import GENERAL, Answer, Call, pairs_of
 from fhirdrain.sandbox.criteria import Criterion
 from fhirdrain.sandbox.refusal import Refusal
 from fhirdrain.sandbox.storage import Storage
@@ -44,7 +44,7 @@ def update(call: Call, kind: str, id_: str) -> Answer:
         raise Refusal(400, "value", "the resource's id is not the one in the URL")
     validated(resource)
     with call.storage.atomic():
-        unless_changed(call.storage.latest(kind, id_), call.headers.get("if-match"))
+        unless_changed(call, call.storage.latest(kind, id_))
         stored, new = call.storage.write(resource, id_, "PUT", call.base)
         return written(call, 201 if new else 200, stored)
 
@@ -55,7 +55,7 @@ def conditional_update(call: Call, kind: str) -> Answer:
     with call.storage.atomic():
         there = one_match(call.storage, kind, call.query, call.base)
         id_ = identity(call.storage, kind, there, resource.get("id"))
-        unless_changed(there, call.headers.get("if-match"))
+        unless_changed(call, there)
         method = "PUT" if id_ else "POST"
         stored, new = call.storage.write(resource, id_, method, call.base)
         return written(call, 201 if new else 200, stored)
@@ -75,7 +75,7 @@ def identity(storage: Storage, kind: str, there: Stored | None, given: str | Non
 def delete(call: Call, kind: str, id_: str) -> Answer:
     """Delete a resource; where there is none, there is nothing left to do."""
     with call.storage.atomic():
-        unless_changed(call.storage.latest(kind, id_), call.headers.get("if-match"))
+        unless_changed(call, call.storage.latest(kind, id_))
         return deleted(call, call.storage.delete(kind, id_))
 
 
@@ -85,21 +85,33 @@ def conditional_delete(call: Call, kind: str) -> Answer:
         there = one_match(call.storage, kind, call.query, call.base)
         if there is None:
             return deleted(call, None)
-        unless_changed(there, call.headers.get("if-match"))
+        unless_changed(call, there)
         return deleted(call, call.storage.delete(kind, there.id))
 
 
-def unless_changed(there: Stored | None, if_match: str | None) -> None:
-    """Refuse a write whose If-Match names another version than the one there is."""
-    if if_match is not None and (there is None or there.etag != if_match.strip()):
+def unless_changed(call: Call, there: Stored | None) -> None:
+    """Refuse a write whose If-Match or If-None-Match does not hold (RFC 9110, 13.1)."""
+    wanted, unwanted = call.headers.get("if-match"), call.headers.get("if-none-match")
+    if wanted is not None and not (there and there.is_named_by(wanted)):
         raise Refusal(412, "conflict", "the version is not the one If-Match names")
+    if unwanted is not None and there and not there.deleted and there.is_named_by(unwanted):
+        raise Refusal(412, "conflict", "there is what If-None-Match names")
+
+
+def criteria_of(condition: Sequence[Criterion]) -> list[Criterion]:
+    """Return what a condition asks for, which must not be nothing; raises `Refusal`.
+
+    A search passes over a parameter without a value; a condition would so match more than it says.
+    """
+    criteria = [(name, value) for name, value in condition if name not in GENERAL]
+    if not criteria or not all(value for _, value in criteria):
+        raise Refusal(400, "value", "a condition needs a search, and each parameter a value")
+    return criteria
 
 
 def one_match(storage: Storage, kind: str, query: Sequence[Criterion], base: str) -> Stored | None:
     """Return the one resource that matches a condition, None for none; several are a 412."""
-    criteria = [(name, value) for name, value in query if value and name != "_format"]
-    if not criteria:
-        raise Refusal(400, "value", "a condition needs a search")
+    criteria = criteria_of(query)
     found = storage.search(kind, criteria, base=base, count=2)
     if len(found) > 1:
         raise Refusal(412, "multiple-matches", f"several {kind} resources match the condition")

@@ -1,4 +1,4 @@
-"""Post, post again, correct and read back, against a FHIR R4 server of another making."""
+"""Post, post again and read back, against a FHIR R4 server of another making."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -18,9 +18,10 @@ import pytest
 import requests
 
 from fhirdrain.bedside.reading import Reading
+from fhirdrain.errors import ServerError
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client
-from fhirdrain.exchange.delivery import Delivery
+from fhirdrain.exchange.delivery import MOST_ENTRIES, Delivery, entries_of
 from fhirdrain.exchange.retrieval import fetch
 from fhirdrain.site import Site, load_site
 from fhirdrain.street.mapping import MapReport, map_sources
@@ -230,6 +231,10 @@ def sent(client: Client, folder: Path, run: Run, **more: Any) -> Delivery:
     return post(client, prepare(str(path)), **more)
 
 
+def identity(resource: dict[str, Any]) -> str:
+    return str(resource["identifier"][0]["value"])
+
+
 def level(number: int, patient: str, value: str = "5", **more: str) -> str:
     return row(id=str(number), item="lvl", value=value, pat=patient, **more)
 
@@ -260,6 +265,32 @@ def test_a_patient_of_another_case_is_another_patient(mapped, client, tmp_path):
     assert delivery.delivered == 0
     assert [r.patient for r in readings_of(client)] == ["p-a"]
     assert readings_of(client, patient=(PATIENTS, "P-A")) == []
+
+
+def test_a_lane_longer_than_a_transaction(mapped, client, tmp_path):
+    """What goes in the second transaction refers to what went in the first, by where it is now."""
+    hours = [f"2025-01-{10 + n // 24} {n % 24:02}:00" for n in range(MOST_ENTRIES // 2 + 10)]
+    run = mapped(*(level(n, "p-1", str(5 * n), seen=time) for n, time in enumerate(hours)))
+    entries = run.bundle["entry"]
+    assert len({lane for entry in entries_of(run.bundle) if (lane := entry.lane)}) == 1
+    first = {e["fullUrl"]: identity(e["resource"]) for e in entries[:MOST_ENTRIES]}
+    back = {
+        identity(e["resource"]): [first.get(r["reference"]) for r in e["resource"]["derivedFrom"]]
+        for e in entries[MOST_ENTRIES:]
+        if "derivedFrom" in e["resource"]
+    }
+    assert any(name for names in back.values() for name in names)
+    assert became(sent(client, tmp_path, run, create_patients=True)) == {"created": len(entries)}
+    found = list(fetch(client, [("Observation", [])]))
+    stored = {f"Observation/{resource['id']}": identity(resource) for resource in found}
+    for resource in found:
+        if wanted := back.get(identity(resource)):
+            led = [stored[reference["reference"]] for reference in resource["derivedFrom"]]
+            assert [name for name, known in zip(led, wanted, strict=True) if known] == [
+                known for known in wanted if known
+            ]
+    assert became(sent(client, tmp_path, run)) == {"present": len(entries)}
+    assert said(readings_of(client)) == said(run.report.readings)
 
 
 @pytest.mark.parametrize("patient", ["p$1", "p,1", "p 1", "p+1&x=%2C", "p\\1", "ü-1"])
@@ -297,6 +328,21 @@ def test_an_answer_is_cut_off_at_count_and_leads_nowhere(posted, client):
     assert len(answer["entry"]) == 200 < answer["total"]
     assert "link" not in answer
     assert len(list(fetch(client, [("Observation", [])]))) == answer["total"]
+
+
+def test_an_answer_that_stays_short_of_its_total_is_an_error(posted, client, monkeypatch):
+    """R4, "Search": `total` counts the matches, so fewer of them are not the whole answer."""
+    whole = client._page
+
+    def short(*asked: Any) -> Any:
+        page = whole(*asked)
+        return replace(page, entries=page.entries[:-1])
+
+    monkeypatch.setattr(client, "_page", short)
+    with pytest.raises(ServerError, match=r"not complete: \d+ of \d+ came"):
+        list(fetch(client, [("Observation", [])]))
+    with pytest.raises(ServerError, match="not complete"):
+        readings_of(client)
 
 
 def test_what_is_searched_through_a_reference_or_by_a_bare_id_is_not_found(posted, client):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import permutations
 from typing import Any
 
 import pytest
@@ -179,6 +180,8 @@ def test_one_failure_fails_a_transaction(server, bad):
         [asks("PUT", "Patient/mine", MINE), asks("PUT", "Patient/mine", MINE)],
         [asks("PUT", "Patient/mine", MINE), asks("PUT", f"Patient?{SEARCH}", PATIENT)],
         [asks("DELETE", "Patient/mine"), asks("DELETE", "Patient/mine")],
+        [asks("DELETE", "Patient/mine"), asks("DELETE", f"Patient?{SEARCH}")],
+        [asks("POST", "Patient", PATIENT, ifNoneExist=SEARCH), asks("PUT", "Patient/mine", MINE)],
         [
             asks("POST", "Patient", PATIENT, ifNoneExist=SEARCH),
             asks("PUT", f"Patient?{SEARCH}", PATIENT),
@@ -232,3 +235,111 @@ def test_deleted_by_condition_in_a_transaction(server):
     assert get(server, "/Patient/mine").status_code == 410
     back = send(server, "transaction", asks("PUT", "Patient/mine", MINE, ifMatch='W/"2"'))
     assert statuses(back) == ["201"]
+
+
+THEIRS = "http://theirs.example/fhir"
+
+
+@pytest.mark.parametrize(
+    ("root", "reference", "named"),
+    [
+        (THEIRS, "Patient/123", True), (THEIRS, "Patient/123/_history/1", True),
+        (THEIRS, f"{THEIRS}/Patient/123", True), (THEIRS, f"{THEIRS}/Patient/123", False),
+        (THEIRS, f"{THEIRS}/Patient/123/_history/1", True),
+        ("{base}", "Patient/123", True), ("{base}", "Patient/123", False),
+        ("{base}", "{base}/Patient/123", True), ("{base}", "{base}/Patient/123", False),
+    ],
+)  # fmt: skip
+def test_a_reference_leads_to_the_entry_and_to_no_namesake(server, root, reference, named):
+    """bundle.html#references: a relative one is resolved by the root of the entry's fullUrl.
+
+    #trules: the server gives a posted entry a new id and updates the references to it.
+    """
+    put(server, "/Patient/123", {**PATIENT, "id": "123"})
+    root, reference = root.format(base=server), reference.format(base=server)
+    patient = {"resourceType": "Patient", "identifier": [{"value": "another person"}]}
+    about = asks("POST", "Observation", observation(1, subject={"reference": reference}))
+    if named:
+        about["fullUrl"] = f"{root}/Observation/9"
+    made = send(
+        server, "transaction",
+        {"fullUrl": f"{root}/Patient/123", **asks("POST", "Patient", patient)}, about,
+    )  # fmt: skip
+    expected = made[0]["response"]["location"].partition("/_history")[0]
+    assert expected != "Patient/123"
+    stored = get(server, "/" + made[1]["response"]["location"]).json()
+    assert stored["subject"]["reference"] == expected
+    assert get(server, f"/Observation?subject={expected}").json()["total"] == 1
+
+
+def test_references_to_what_is_not_in_the_bundle_are_left(server):
+    """#trules: what is no entry of the bundle is not touched, contained ones neither."""
+    left = ["Patient/1", f"{THEIRS}/Patient/2", f"{THEIRS}/Patient/1x/more", "#p"]
+    for number, reference in enumerate(left):
+        about = observation(number, subject={"reference": reference})
+        if reference == "#p":
+            about["contained"] = [{"resourceType": "Patient", "id": "p"}]
+        entry = creates(about, 1) | {"fullUrl": f"{THEIRS}/Observation/9"}
+        other = creates(PATIENT, 2) | {"fullUrl": f"{THEIRS}/Patient/1x"}
+        made = send(server, "transaction", entry, other, Prefer="return=representation")
+        assert made[0]["resource"]["subject"]["reference"] == reference
+
+
+@pytest.mark.parametrize("order", list(permutations(range(3))))
+def test_the_outcome_does_not_depend_on_the_order(server, order):
+    """#trules: conditional references are resolved when all is written, whatever stands first."""
+    whole = observation(
+        1, hasMember=[{"reference": "Observation?identifier=https://x.example/o|2"}]
+    )
+    part = observation(2, subject={"reference": f"Patient?{SEARCH}"})
+    entries = [creates(whole, 1), creates(part, 2), creates(PATIENT, 3)]
+    send(server, "transaction", *(entries[n] for n in order))
+    (patient,) = get(server, "/Patient").json()["entry"]
+    found = {e["resource"]["identifier"][0]["value"]: e["resource"] for e in
+             get(server, "/Observation").json()["entry"]}  # fmt: skip
+    assert found["1"]["hasMember"] == [{"reference": f"Observation/{found['2']['id']}"}]
+    assert found["2"]["subject"]["reference"] == f"Patient/{patient['resource']['id']}"
+    assert {r["meta"]["versionId"] for r in found.values()} == {"1"}
+    assert get(server, f"/Observation?patient={patient['resource']['id']}").json()["total"] == 1
+    assert get(server, f"/Observation?has-member={found['2']['id']}").json()["total"] == 1
+    assert get(server, "/_history").json()["total"] == 3
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        (SEARCH, SEARCH.replace("|", "%7C")), (SEARCH, f"?{SEARCH}"), (SEARCH, "identifier=1"),
+        (f"{SEARCH}&active:missing=true", f"active:missing=true&{SEARCH}"),
+        (SEARCH, f"{SEARCH}&_format=json"),
+    ],
+)  # fmt: skip
+def test_one_identity_is_not_written_twice_however_it_is_spelt(server, first, second):
+    """#trules: a transaction in which the identities of resources overlap fails."""
+    creating = asks("POST", "Patient", PATIENT, ifNoneExist=first)
+    for other in (
+        asks("POST", "Patient", PATIENT, ifNoneExist=second),
+        asks("PUT", f"Patient?{second.removeprefix('?')}", PATIENT),
+    ):
+        for entries in ([creating, other], [other, creating]):
+            bundle = {"resourceType": "Bundle", "type": "transaction", "entry": entries}
+            response = post(server, "", bundle)
+            assert response.status_code == 400
+            outcome(response)
+    assert get(server, "/_history").json()["total"] == 0
+
+
+def test_preconditions_of_entries(server):
+    """RFC 9110, 13.1: If-Match and If-None-Match, as elements of an entry."""
+    for kind in ("batch", "transaction"):
+        put(server, "/Patient/mine", MINE)
+        assert statuses(send(server, kind, asks("PUT", "Patient/mine", MINE, ifMatch="*"))) == [
+            "200"
+        ]
+        kept = {
+            "resourceType": "Bundle",
+            "type": kind,
+            "entry": [asks("PUT", "Patient/mine", MINE, ifNoneMatch="*")],
+        }
+        answer = post(server, "", kept)
+        told = answer.json()["entry"][0]["response"]["status"] if kind == "batch" else ""
+        assert told.startswith("412") if told else answer.status_code == 412

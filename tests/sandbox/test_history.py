@@ -58,7 +58,7 @@ def test_each_version_can_be_read(changed):
     assert gone.status_code == 410
     outcome(gone)
     assert decode(get(changed, "/Patient/mine/_history/4").content)["active"] is False
-    for unknown in ("5", "0", "x", "99999999999999999999"):
+    for unknown in ("5", "0", "01", "x", "99999999999999999999"):
         assert get(changed, f"/Patient/mine/_history/{unknown}").status_code == 404
 
 
@@ -121,6 +121,8 @@ def test_history_of_an_instance(changed):
     assert versions(bundle) == [("PUT", "4"), ("DELETE", "3"), ("PUT", "2"), ("PUT", "1")]
     assert ["resource" in entry for entry in bundle["entry"]] == [True, False, True, True]
     assert {entry["request"]["url"] for entry in bundle["entry"]} == {"Patient/mine"}
+    answered = [entry["response"]["status"][:3] for entry in bundle["entry"]]
+    assert answered == ["201", "204", "200", "201"]  # as they were answered when they came
     newest = bundle["entry"][0]
     assert newest["response"]["etag"] == 'W/"4"'
     assert newest["response"]["lastModified"] == newest["resource"]["meta"]["lastUpdated"]
@@ -178,6 +180,9 @@ def test_a_read_can_be_spared(server):
     early = "Mon, 06 Jan 2025 00:00:00 GMT"
     assert get(server, "/Patient/mine", **{"If-Modified-Since": early}).status_code == 200
     assert get(server, "/Patient/mine", **{"If-Modified-Since": "never"}).status_code == 200
+    # RFC 9110, 13.1.3: what is no HTTP date is passed over.
+    endless = "Mon, 01 Jan 99999999999999999999 00:00:00 GMT"
+    assert get(server, "/Patient/mine", **{"If-Modified-Since": endless}).status_code == 200
 
 
 def test_headers_of_what_is_read_and_written(server):

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import socket
 import sqlite3
 import threading
+from urllib.parse import urlsplit
 
 import pytest
 import requests
@@ -502,3 +504,108 @@ def test_methods_that_are_not_done_say_which_are(server):
     assert response.headers["Allow"] == "GET, PUT, DELETE"
     assert "PUT" in outcome(response)
     assert requests.options(f"{server}/Patient", timeout=10).status_code == 405
+
+
+@pytest.mark.parametrize(
+    ("there", "headers", "status"),
+    [
+        (True, {"If-Match": "*"}, 200), (False, {"If-Match": "*"}, 412),
+        (True, {"If-Match": 'W/"7", W/"1"'}, 200), (True, {"If-Match": 'W/"7", W/"8"'}, 412),
+        (True, {"If-None-Match": "*"}, 412), (False, {"If-None-Match": "*"}, 201),
+        (True, {"If-None-Match": 'W/"7", W/"1"'}, 412), (True, {"If-None-Match": 'W/"7"'}, 200),
+    ],
+)  # fmt: skip
+def test_preconditions_of_an_update(server, there, headers, status):
+    """RFC 9110, 13.1.1 and 13.1.2: lists of entity tags, and the asterisk for whatever is there."""
+    mine = {**PATIENT, "id": "mine"}
+    put(server, "/Patient/mine", mine)
+    if not there:
+        requests.delete(f"{server}/Patient/mine", timeout=10)
+        assert put(server, "/Patient/never", {**PATIENT, "id": "never"}, **headers).status_code == (
+            status
+        )
+    before = get(server, "/Patient/mine/_history").json()["total"]
+    response = put(server, "/Patient/mine", mine, **headers)
+    assert response.status_code == status
+    assert get(server, "/Patient/mine/_history").json()["total"] == before + (status != 412)
+
+
+@pytest.mark.parametrize("condition", ["identifier=&_id=mine", "_id=mine&gender=", "_pretty=true"])
+def test_a_condition_says_what_it_asks_for(server, condition):
+    """http.html#cdelete, #cond-update: search criteria; one without a value selects nothing."""
+    put(server, "/Patient/mine", {**PATIENT, "id": "mine"})
+    refused = [
+        requests.delete(f"{server}/Patient?{condition}", timeout=10),
+        put(server, f"/Patient?{condition}", PATIENT),
+        post(server, "/Patient", PATIENT, **{"If-None-Exist": condition}),
+    ]
+    for response in refused:
+        assert response.status_code == 400
+        outcome(response)
+    assert get(server, "/_history").json()["total"] == 1
+
+
+def test_general_parameters(server):
+    """http.html#parameters: _pretty may be asked for with any interaction, as _format may."""
+    put(server, "/Patient/mine?_pretty=true", {**PATIENT, "id": "mine"})
+    for path in ("/Patient", "/Patient/mine", "/Patient/mine/_history", "/metadata"):
+        assert get(server, f"{path}?_pretty=true&_format=json").status_code == 200
+    assert put(server, "/Patient?_id=mine&_pretty=true", PATIENT).status_code == 200
+
+
+@pytest.mark.parametrize("method", ["PUT", "PATCH", "DELETE", "GET"])
+def test_only_post_searches_in_its_body(server, method):
+    """RFC 9110, 15.5.6: 405 with Allow for a method that the resource does not have."""
+    response = requests.request(
+        method, f"{server}/Patient/_search", data=json.dumps(PATIENT), headers=JSON, timeout=10
+    )
+    assert (response.status_code, response.headers["Allow"]) == (405, "POST")
+    outcome(response)
+
+
+def test_of_very_many_faults_some_are_told(server):
+    """RFC 9110, 15.5: an error is explained; 50,000 keys of one name need no 50,000 issues."""
+    body = '{"resourceType":"Patient"' + ',"id":"x"' * 50_000 + "}"
+    response = post(server, "/Patient", body)
+    assert response.status_code == 400
+    outcome(response)
+    issues = decode(response.content)["issue"]
+    assert len(issues) == 101
+    assert issues[-1]["details"]["text"] == f"and {50_000 - 1 - 100} more"
+    assert {issue["severity"] for issue in issues[:100]} == {"error"}
+
+
+def spoken(base: str, text: str, *, leaving: bool = False) -> bytes:
+    """Say something to the server as it is, and return what it answers until it closes."""
+    address = urlsplit(base)
+    with socket.create_connection((str(address.hostname), int(address.port or 0))) as line:
+        line.sendall(text.encode())
+        if leaving:
+            line.shutdown(socket.SHUT_WR)
+        return b"".join(iter(lambda: line.recv(65536), b""))
+
+
+@pytest.mark.parametrize(
+    ("target", "status"),
+    [
+        ("http://127.0.0.1/fhir/metadata", 200), ("HTTP://localhost/fhir/Patient?_count=1", 200),
+        ("http://elsewhere.example/fhir/metadata", 421), ("http://127.0.0.1", 404), ("*", 404),
+    ],
+)  # fmt: skip
+def test_the_absolute_form_of_a_target(server, target, status):
+    """RFC 9112, 3.2.2: a server must accept it, and its host stands above the Host header."""
+    request = f"GET {target} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n"
+    head, _, body = spoken(server, request).partition(b"\r\n\r\n")
+    assert head.split()[1] == str(status).encode()
+    assert json.loads(body)["resourceType"]
+
+
+@pytest.mark.parametrize(
+    "rest",
+    ["Content-Length: 100\r\n\r\nabcdefghijkl", "Transfer-Encoding: chunked\r\n\r\nzz\r\nab"],
+)
+def test_who_leaves_in_the_middle_makes_no_noise(server, caplog, rest):
+    """RFC 9112, 8: an incomplete message is no failure of the server, which goes on."""
+    spoken(server, f"POST /fhir/Patient HTTP/1.1\r\nHost: 127.0.0.1\r\n{rest}", leaving=True)
+    assert get(server, "/Patient").json()["total"] == 0
+    assert [record for record in caplog.records if record.exc_info] == []

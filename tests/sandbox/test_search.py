@@ -10,6 +10,7 @@ import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
+from fhirdrain.sandbox import storage
 from fhirdrain.vocabulary.jsontext import decode
 from tests.sandbox.talk import PATIENT, get, observation, outcome, post, put
 
@@ -424,3 +425,75 @@ def test_decimal_digits_in_a_page(server):
     text = json.dumps(observation(1)).replace('"value": 5', '"value": 5.00')
     post(server, "/Observation", text)
     assert '"value":5.00,' in get(server, "/Observation?code=9129-8").text
+
+
+@pytest.mark.parametrize(
+    ("kind", "chain"),
+    [
+        ("Observation", "derived-from.derived-from.derived-from.code"),
+        ("Observation", "derived-from.derived-from.derived-from.identifier"),
+        ("Observation", "encounter.based-on.encounter.class"),
+        ("Observation", "encounter.based-on.patient.identifier"),
+        ("Patient", "_has:Observation:patient:_has:Observation:derived-from:device.identifier"),
+        ("Patient", "_has:Observation:patient:has-member.derived-from.subject:missing"),
+        ("Device", "_has:Observation:device:_has:Observation:has-member:_has:Observation:derived-from:code"),
+    ],
+)  # fmt: skip
+def test_chains_of_three_links_and_no_longer(ward, kind, chain):
+    """#chaining sets no bound: three links are answered, and a fourth is said to cost too much."""
+    value = "true" if chain.endswith(":missing") else "9129-8"
+    assert get(ward, f"/{kind}?{chain}={value}&identifier=1&_sort=-_id").status_code == 200
+    back = {"Patient": "Observation", "Device": "Observation"}.get(kind)
+    longer = f"{'subject:Patient' if kind == 'Patient' else 'device'}.{chain}" if back else ""
+    longer = longer or f"has-member:Observation.{chain}"
+    refused = get(ward, f"/{back or kind}?{longer}={value}")
+    assert refused.status_code == 400
+    outcome(refused)
+    assert decode(refused.content)["issue"][0]["code"] == "too-costly"
+    assert put(ward, f"/{back or kind}?{longer}={value}", observation(1)).status_code == 400
+
+
+def test_a_key_of_a_sort_that_comes_again_decides_nothing(ward, monkeypatch):
+    """#sort: a key decides between what those before it leave equal; its like leaves all equal."""
+    orders = []
+    order_of = storage.order_of
+
+    def seen(keys: Any) -> Any:
+        orders.append([key.name for key in keys])
+        return order_of(keys)
+
+    monkeypatch.setattr(storage, "order_of", seen)
+    again = "&_sort=".join(["status,-date,date", *["-status,date"] * 300])
+    assert ids(ward, f"_sort={again}") == ids(ward, "_sort=status,-date") == "b d c a"
+    assert orders[0] == ["status", "date"]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2025-01-10%2010:00", "2025-01-10x10:00", "2025-W02", "2025-W02-1", "20250110", "20250101T10",
+        "2025-01-10T10", "2025-01-10T10:60", "2025-01-10T24:00", "2025-01-10T10:00Z%00", "2025-1-1",
+        "2025-01-10T10:00:00%2B15:00", "2025-01-10T10:00%2B01", "2025-01-10T10:00:00,5Z", "2025-02-30",
+        "2025-01-10T10:00.5", "\u0662\u0660\u0662\u0665", "2025-01-1\u0660", "2025-01-10Z", "202", "",
+    ],
+)  # fmt: skip
+def test_only_dates_of_r4(ward, text):
+    """#date: yyyy-mm-ddThh:mm:ss[Z|(+|-)hh:mm], cut off at any place but behind the hour."""
+    for query in (f"/Observation?date=ge{text}", f"/_history?_since={text}"):
+        refused = get(ward, query)
+        assert refused.status_code == 400
+        outcome(refused)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "2025", "2025-01", "2025-01-10", "2025-01-10T10:00", "2025-01-10T10:00Z", "2025-01-10T10:00:00",
+        "2025-01-10T10:00:60Z", "2025-01-10T10:00:00.1234567Z", "2025-01-10T10:00:00-14:00",
+        "2025-01-10T10:00:00+01:00", "2025-01-10T10:00:00%2B01:00",
+    ],
+)  # fmt: skip
+def test_all_dates_of_r4(ward, text):
+    """#date and datatypes.html#dateTime; a plus that came as a space is meant as one."""
+    assert ids(ward, f"date=lt{text}") == "a b c d" * (text not in ("2025", "2025-01"))
+    assert get(ward, f"/_history?_since={text}").status_code == 200

@@ -8,13 +8,17 @@ import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
+from fhirdrain.conformance.definitions import our_profiles
 from fhirdrain.issues import to_operation_outcome
 from fhirdrain.vocabulary.jsontext import decode
-from tests.sandbox.talk import PATIENT, get, observation, outcome, post, put
+from tests.sandbox.talk import PATIENT, UUID, get, observation, outcome, post, put
 
+UCUM = "http://unitsofmeasure.org"
 WRONG = {"resourceType": "Patient", "gender": "x"}
 # A base-R4 resource that our own rules find wrong: the check digit of the code does not hold.
 ODD = observation(1, code={"coding": [{"system": "http://loinc.org", "code": "9129-9"}]})
+OURS = next(url for url, kind in our_profiles().items() if kind == "Observation")
+STATED = {**ODD, "meta": {"profile": [OURS]}}
 
 
 def found(response: requests.Response) -> list[tuple[str, str]]:
@@ -22,6 +26,11 @@ def found(response: requests.Response) -> list[tuple[str, str]]:
     body = decode(response.content)
     assert check_resource(body) == []
     return [(i["severity"], i["details"].get("text", "")) for i in body["issue"]]
+
+
+def collected(*resources: dict[str, Any]) -> dict[str, Any]:
+    entries = [{"fullUrl": UUID.format(n), "resource": r} for n, r in enumerate(resources)]
+    return {"resourceType": "Bundle", "type": "collection", "entry": entries}
 
 
 def parameters(**named: Any) -> dict[str, Any]:
@@ -35,17 +44,44 @@ def parameters(**named: Any) -> dict[str, Any]:
 def test_it_says_what_the_checker_says(server):
     """A 200 with an OperationOutcome where the operation could be run, right or wrong."""
     assert found(post(server, "/Patient/$validate", PATIENT)) == [("information", "no issues")]
-    for resource in (WRONG, ODD, {"resourceType": "Patient", "nmae": []}):
+    for resource in (WRONG, STATED, {"resourceType": "Patient", "nmae": []}):
         response = post(server, f"/{resource['resourceType']}/$validate", resource)
         assert decode(response.content) == to_operation_outcome(check_resource(resource))
         assert any(severity == "error" for severity, _ in found(response))
     assert decode(get(server, "/_history").content)["total"] == 0
 
 
-def test_what_is_only_ours_is_judged_here_and_not_on_writing(server):
-    assert post(server, "/Observation", ODD).status_code == 201
+@pytest.mark.parametrize(
+    "odd", [ODD, observation(1, valueQuantity={"value": 5, "system": UCUM, "code": "kg"})]
+)
+def test_what_is_only_ours_is_judged_where_it_is_stated(server, odd):
+    """R4, Resource-validate: against base R4 and the profiles that are stated or asked for."""
+    fine = [("information", "no issues")]
+    assert any(issue.is_error for issue in check_resource(odd))
+    for kind, resource in (("Observation", odd), ("Bundle", collected(odd))):
+        assert found(post(server, f"/{kind}/$validate", resource)) == fine
+    stated = {**odd, "meta": {"profile": [f"{OURS}|1.0.0"]}}
+    other = "https://x.example/StructureDefinition/unknown"
+    for path, resource in (
+        ("/Observation/$validate", stated),
+        (f"/Observation/$validate?profile={OURS}", odd),
+        ("/Bundle/$validate", collected(PATIENT, stated)),
+    ):
+        assert any(s == "error" for s, _ in found(post(server, path, resource)))
+    said = found(post(server, f"/Observation/$validate?profile={other}", odd))
+    assert [severity for severity, _ in said] == ["warning"]
+    assert post(server, "/Observation", stated).status_code == 201
     id_ = get(server, "/Observation").json()["entry"][0]["resource"]["id"]
     assert any(s == "error" for s, _ in found(get(server, f"/Observation/{id_}/$validate")))
+
+
+def test_only_what_states_it_is_judged_by_it(server):
+    """A profile speaks of the resource that states it, not of its neighbours in a bundle."""
+    response = post(server, "/Bundle/$validate", collected(ODD, STATED))
+    issues = decode(response.content)["issue"]
+    assert {issue["expression"][0].partition(".code")[0] for issue in issues} == {
+        "Bundle.entry[1].resource"
+    }
 
 
 def test_on_an_instance(server):
@@ -110,3 +146,6 @@ def test_whether_it_could_be_deleted(server):
     put(server, "/Patient/mine", {**PATIENT, "id": "mine"})
     assert found(get(server, "/Patient/mine/$validate?mode=delete"))[0][0] == "information"
     assert get(server, "/Patient/none/$validate?mode=delete").status_code == 404
+    empty = requests.post(f"{server}/Patient/mine/$validate?mode=delete", timeout=10)
+    assert found(empty)[0][0] == "information"
+    assert requests.post(f"{server}/Patient/mine/$validate", timeout=10).status_code == 200
