@@ -14,8 +14,9 @@ _DAY = r"(?:0[1-9]|[12]\d|3[01])"
 _CLOCK = r"(?:[01]\d|2[0-3]):[0-5]\d:(?:[0-5]\d|60)(?:\.\d+)?"
 _OFFSET = r"(?:Z|[+-](?:(?:0\d|1[0-3]):[0-5]\d|14:00))"
 
-# White space in FHIR's patterns is what XML Schema calls so: a no-break space is a character.
-_VISIBLE = r"[^ \t\r\n]"
+# White space in FHIR's patterns is what XML Schema calls so: a no-break space is a character. Of
+# what stands below it, XML knows only tab and line ends.
+_VISIBLE = r"[^\x00-\x20]"
 _CHARACTERS = r"[^\x00-\x08\x0b\x0c\x0e-\x1f]+"
 
 _PATTERNS = {
