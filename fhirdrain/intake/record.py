@@ -353,14 +353,13 @@ class _Reader:
     def of_parts(self, meant: Item) -> tuple[Meaning, ...]:
         """Return what parts in columns of their own say where the value says nothing."""
         said = {name: cell.text for name, cell in self.record.components.items() if cell.text}
-        own = [n for n in meant.observables if said.keys() & set(OBSERVABLES[n].component_names)]
-        if not own or not (said.keys() - COUNTS):
+        telling = said.keys() - COUNTS
+        own = [n for n in meant.observables if telling & set(OBSERVABLES[n].component_names)]
+        if not own:
             return ()
         implied = value_of_parts(own[0], said)
         if len(own) == 1 and (implied is not None or OBSERVABLES[own[0]].kind == "parts"):
             return (Meaning(own[0], implied),)
-        if not any(said.keys() & set(OBSERVABLES[name].component_names) - COUNTS for name in own):
-            return ()
         raise self.refuse(
             "part-alone", "value", "it says nothing, and columns of its parts say something"
         )

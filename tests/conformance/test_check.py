@@ -101,6 +101,8 @@ QUANTITY = {"value": Decimal(5), "system": "http://unitsofmeasure.org", "code": 
         ({"valueQuantity": {**QUANTITY, "value": "5"}}, "primitive", "Observation.value.value"),
         ({"valueQuantity": {"value": Decimal(5), "code": "mL"}}, "qty-3", "Observation.value"),
         ({"id": "not an id"}, "primitive", "Observation.id"),
+        ({"language": "d\0e"}, "primitive", "Observation.language"),
+        ({"implicitRules": "https://x.example/\x0b"}, "primitive", "Observation.implicitRules"),
         # invariants
         ({"dataAbsentReason": {"text": "x"}}, "obs-6", "Observation"),
         ({"component": [{"code": local("level"), "valueInteger": 1}]}, "obs-7", "Observation.component[0]"),
@@ -428,3 +430,54 @@ def order(**changes: Any) -> dict[str, Any]:
 )  # fmt: skip
 def test_what_a_reader_could_not_take_back_is_refused(resource, rule):
     assert [r for r, _ in found(resource)][:1] == ([rule] if rule else [])
+
+
+LOINC = "http://loinc.org"
+
+
+# LOINC, property VRat: each rate over so many hours has one unit of its own.
+@pytest.mark.parametrize(
+    ("code", "unit", "right"),
+    [
+        ("9130-6", "mL/h", True),
+        ("9131-4", "mL/(8.h)", True),
+        ("9134-8", "mL/(24.h)", True),
+        ("9172-8", "mL/(12.h)", True),
+        ("9134-8", "mL/h", False),
+        ("9130-6", "mL/(24.h)", False),
+        (None, "mL/h", True),
+        (None, "mL/(8.h)", False),
+    ],
+)
+def test_a_rate_has_the_unit_its_code_asks_for(code, unit, right):
+    coding = {"system": LOINC, "code": code} if code else {"system": LOCAL, "code": "output-rate"}
+    resource = level(
+        code={"coding": [coding]},
+        effectiveDateTime=None,
+        effectivePeriod={"start": "2025-01-10T07:00:00Z", "end": "2025-01-10T08:00:00Z"},
+        valueQuantity={**QUANTITY, "unit": unit, "code": unit},
+    )
+    assert (("unit", "Observation.value") not in found(resource)) == right
+
+
+def test_a_total_known_in_part_needs_no_value_and_one_of_which_nothing_is_known_says_so():
+    common = {
+        "code": local("output-total"),
+        "effectiveDateTime": None,
+        "effectivePeriod": {"start": "2025-01-10T07:00:00Z", "end": "2025-01-10T19:00:00Z"},
+        "valueQuantity": None,
+    }
+    at_least = {"code": local("at-least"), "valueQuantity": QUANTITY}
+    assert found(level(**common, component=[at_least])) == []
+    assert found(level(**common)) == [("value", "Observation")]
+
+
+def test_supplies_are_not_complete_when_something_is_missing():
+    missing = {"code": local("gloves"), "valueCodeableConcept": local("missing")}
+    resource = level(
+        code=local("bedside-supplies"),
+        valueQuantity=None,
+        valueCodeableConcept=local("complete"),
+        component=[missing],
+    )
+    assert ("parts", "Observation.value") in found(resource)
