@@ -7,18 +7,19 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
 
+from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Ledger, Output
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.windows import Window, Windows, hours_between
 from fhirdrain.vocabulary.units import rounded, significant
 
-__all__ = ["Total", "total", "totals"]
+__all__ = ["Total", "total", "totals", "without"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +104,26 @@ def totals(
         total(ledger, window, settings, now=now, doubles=doubles)
         for window in windows.between(begins, last)
     ]
+
+
+def without(total: Total, away: Iterable[Join]) -> Total:
+    """Return a total as far as it is known of a tube that was led into another unit meanwhile.
+
+    What it drained then is in the other drain's total, and is not known by itself.
+    """
+    if total.place is None:
+        return total
+    start, end = total.place.start, total.place.end
+    pieces = [
+        Window(max(start, join.start), min(end, join.end or end))
+        for join in away
+        if join.overlaps(start, end)
+    ]
+    if not pieces:
+        return total
+    covered = max(total.covered - _covered(pieces, total.place), Fraction(0))
+    at_least = total.at_least if covered else None
+    return replace(total, value=None, at_least=at_least, at_most=None, covered=covered)
 
 
 def _candidates(outputs: Sequence[Output], window: Window, settings: Settings) -> Sequence[Output]:

@@ -69,10 +69,13 @@ FILE_STEP = 10**15
 _PART_OF_IT = "~"
 
 
-def write_origin(origin: Origin) -> str:
-    """Return an origin as it stands before the reason in a rejects file."""
-    name, line, digest, part = origin
-    return f"{name}:{line}:{digest}{_PART_OF_IT if part else ''}: "
+def write_origin(origin: Origin, *, in_part: bool) -> str:
+    """Return an origin as it stands before the reason in a rejects file.
+
+    `in_part` tells that what was not refused of the record is left out there.
+    """
+    name, line, digest, _ = origin
+    return f"{name}:{line}:{digest}{_PART_OF_IT if in_part else ''}: "
 
 
 def is_in_part(cell: str) -> bool:

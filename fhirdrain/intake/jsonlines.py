@@ -176,12 +176,19 @@ class JsonLines:
             item.origin = read_origin(origin)
             yield item
         blanks = tuple(code for code, cell in said if not cell.text and code not in odd)
-        if blanks and shared.get("row", NOTHING).text:
-            item = self._item(line, raw, f"{place}/")
-            item.blanks, item.origin = blanks, read_origin(origin, f"{place}/")
+        if not (blanks and shared.get("row", NOTHING).text):
+            return
+        item = self._item(line, raw, f"{place}/")
+        item.blanks, item.origin = blanks, read_origin(origin, f"{place}/")
+        try:
             read_blanks(common, self.source, self.site, item, alone=not items)
-            if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+        except Refused as refused:
+            if not items:  # else they were refused for the same
+                item.blanks, item.issue = (), self._issue(line, refused, item.part)
                 yield item
+            return
+        if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+            yield item
 
     def _one(
         self,
@@ -225,6 +232,19 @@ class JsonLines:
     def rejects_head(self) -> str:
         """Return what a file of refused lines begins with: nothing."""
         return ""
+
+    def leaves_out(self, items: Sequence[SourceItem]) -> bool:
+        """Tell whether some of what a line says was not refused, and is not written out."""
+        parts = {item.part for item in items}
+        if "" in parts:
+            return False
+        record = _parsed(items[0].raw)
+        for element in elements_of(record, self._nest):
+            place = ".".join(map(str, element))
+            said = [f"{place}/{c}" for c, p in self._items if value_at(record, p, element)]
+            if any(part not in parts for part in said or [place]):
+                return True
+        return False
 
     def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
         """Return a refused line with its reason, and with null for what of it was not refused."""

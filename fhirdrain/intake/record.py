@@ -137,11 +137,14 @@ def read_blanks(
 ) -> None:
     """Read of what a record leaves empty whose it is and since when: it may have said more before.
 
-    `alone` tells that nothing else is in the record; struck, it then withdraws all of it.
+    `alone` tells that nothing else is in the record; struck, it then withdraws all of it. Raises
+    `Refused`: what is not known to be of a patient, or since when, takes nothing back.
     """
     reader = _Reader(record, source, site, item)
     item.row, item.patient = reader.cell("row") or None, reader.cell("patient")
-    reader.keep_silence()
+    if not item.patient:
+        raise reader.refuse("no-patient", "patient", "no patient is given")
+    item.recorded = reader.moment("recorded") if reader.cell("recorded") else None
     item.withdraws = alone and reader.is_struck()
     item.counted = item.withdraws
     item.silent = not item.withdraws
@@ -215,15 +218,22 @@ class _Reader:
         status = self.status()
         item.recorded = self.moment("recorded") if self.cell("recorded") else None
         text = self.cell("value")
-        if status == WITHDRAWN and (text in meant.no_reading or not text):
+        alone = text in meant.no_reading or not text
+        try:
+            meanings = self.of_parts(meant) if alone else self.meanings(meant, text)
+        except Refused:
+            if not (alone and status == WITHDRAWN):
+                raise
+            meanings = ()
+        if alone and not meanings and status == WITHDRAWN:
             if item.row is None:
                 raise self.refuse(
                     "withdrawal", "row", "a withdrawal without content needs a row id"
                 )
             item.withdraws = True
             return
-        alone = text in meant.no_reading
-        meanings = self.of_parts(meant) if alone else self.meanings(meant, text)
+        if alone and not meanings and text not in meant.no_reading:
+            self.meanings(meant, text)  # an empty value that this item does not take
         if alone and not meanings:
             item.set_aside = "it says nothing" if text else "the value is empty"
             item.silent = item.row is not None
@@ -467,7 +477,16 @@ class _Reader:
                 value = convert(value, unit, target, digits)
             unit = target
         parts: dict[str, Part] = {}
-        if meaning.absent is None:
+        if meaning.absent is not None:
+            for name, cell in self.record.components.items():
+                if cell.text and name in observable.component_names and name not in COUNTS:
+                    raise Refused(
+                        "two-values",
+                        "a part of what is said not to have been observed",
+                        column=cell.name,
+                        value=cell.text,
+                    )
+        else:
             parts = {**meaning.parts, **self.column_parts(observable, meaning, meant)}
             if observable.name == "drain-site":
                 # Who says "unknown" says nothing of it: what the site file knows goes on holding.
@@ -586,15 +605,27 @@ class _Reader:
                     hint=nearest(text, self.site.labels),
                 )
             return self.site.labels[text]
+        digits, behind = (not cell.exact and split_number(text, self.source)) or (text, "")
         try:
             volume = "mL" in component.units
-            number = Decimal(text) if cell.exact else read_number(text, self.source, volume=volume)
+            number = (
+                Decimal(text) if cell.exact else read_number(digits, self.source, volume=volume)
+            )
         except ValueRefused as refused:
             raise Refused(
                 refused.rule, str(refused), column=column, hint=refused.hint, value=text
             ) from None
         target = component.units[0]
         unit = self.part_unit(component, observable, meant)
+        if behind:
+            unit = self.unit_said(behind, "unit", component.units)
+            if unit not in component.units:
+                raise Refused(
+                    "unit",
+                    f"the unit {unit} does not belong to {component.name}",
+                    column=column,
+                    value=text,
+                )
         limit = component.beyond(number, unit)
         if limit:
             raise Refused("impossible", f"{component.name} {limit}", column=column, value=text)

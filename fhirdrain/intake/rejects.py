@@ -76,9 +76,8 @@ class Rejects:
             stream = self._open(self._paths[file.head])
             self._streams[file.head] = stream
             stream.write(file.rejects_head())
-        # One that was refused as a whole is written as a whole.
-        whole = next((item for item in items if not item.part), items[0])
-        reason = write_origin(whole.origin or whole.place) + reasons
+        origin = items[0].origin or items[0].place
+        reason = write_origin(origin, in_part=file.leaves_out(items)) + reasons
         stream.write(file.rejected(items, reason))
 
     def _open(self, path: Path) -> _AsTheyStood:

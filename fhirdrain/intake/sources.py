@@ -41,6 +41,9 @@ class Records(Protocol):
     def rejects_head(self) -> str:
         """Return what a file of its refused records begins with."""
 
+    def leaves_out(self, items: Sequence[SourceItem]) -> bool:
+        """Tell whether some of what a record says was not refused, and is not written out."""
+
     def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
         """Return one record with those of its items that were refused, and the reason."""
 

@@ -78,9 +78,11 @@ class Spill:
     def is_mended(self, item: SourceItem) -> bool:
         """Tell whether an item stands in a rejects file too, and remember its place if it does.
 
-        A record that could not be read at all was one item, whatever it holds now.
+        A record that could not be read at all was one item, whatever it holds now; and what was
+        refused of one may have been cleared, or have moved to another place in it.
         """
-        if not self._mended or repr(item.place) not in self._mended:
+        place = _record(item.place) if item.issue is not None else repr(item.place)
+        if not self._mended or place not in self._mended:
             return False
         self._base.execute(
             "INSERT OR IGNORE INTO original VALUES (?, ?)", (repr(item.place), item.arrival)

@@ -220,12 +220,19 @@ class Table:
             item.origin = read_origin(origin)
             yield item
         blanks = tuple(name for name, text in said if not text and name in self.source.items)
-        if blanks and "row" in shared and shared["row"].text:
-            item = self._item(line)
-            item.blanks, item.origin = blanks, read_origin(origin)
+        if not (blanks and "row" in shared and shared["row"].text):
+            return
+        item = self._item(line)
+        item.blanks, item.origin = blanks, read_origin(origin)
+        try:
             read_blanks(common, self.source, self.site, item, alone=not items)
-            if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+        except Refused as refused:
+            if not items:  # else they were refused for the same
+                item.blanks, item.issue = (), self._issue(line, refused)
                 yield item
+            return
+        if item.withdraws or not (in_part or (self.is_rejects and not origin)):
+            yield item
 
     def _broken(self, cells: Sequence[str], wanted: int) -> Refused | None:
         """Return why a row cannot be read at all, None when it can."""
@@ -275,12 +282,24 @@ class Table:
         """Return what a file of this table's refused rows begins with."""
         return self._with_reason(self.head, WHY_COLUMN)
 
+    def leaves_out(self, items: Sequence[SourceItem]) -> bool:
+        """Tell whether some of what a wide row says was not refused, and is not written out."""
+        raw, parts = items[0].raw, {item.part for item in items}
+        if "" in parts:
+            return False
+        cells = self._cells_of(raw)
+        return any(name not in parts and cells[index].strip() for name, index in self._items)
+
+    def _cells_of(self, raw: str) -> list[str]:
+        (cells,) = csv.reader(io.StringIO(raw, newline=""), delimiter=self.source.delimiter)
+        return cells
+
     def rejected(self, items: Sequence[SourceItem], reason: str) -> str:
         """Return a refused row as it stood with its reason, of a wide one only what was refused."""
         raw, parts = items[0].raw, {item.part for item in items}
         if "" in parts:
             return self._with_reason(raw, reason)
-        (cells,) = csv.reader(io.StringIO(raw, newline=""), delimiter=self.source.delimiter)
+        cells = self._cells_of(raw)
         left = {index for name, index in self._items if name not in parts}
         kept = [
             "" if i in left else cell for i, cell in enumerate(cells[: len(self._own_header())])
@@ -307,8 +326,9 @@ class Table:
 
     def _line(self, cells: Sequence[str]) -> str:
         line = io.StringIO()
-        csv.writer(line, delimiter=self.source.delimiter, lineterminator="").writerow(cells)
-        return line.getvalue()
+        # It quotes only the line ends that it would write itself.
+        csv.writer(line, delimiter=self.source.delimiter, lineterminator="\r\n").writerow(cells)
+        return line.getvalue().removesuffix("\r\n")
 
 
 def encoding_of(path: Path, source: Source) -> str:

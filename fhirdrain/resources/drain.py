@@ -77,17 +77,24 @@ class Drain:
 
         With tubes of several places joined there is none.
         """
-        own = self.own_place_at(site, at)
-        others = {
-            tube.own_place_at(site, at)
+        since = at if since is None else since
+        tubes = [self]
+        tubes += [
+            tube
             for join, tube in self.joined
-            if (join.holds(at) if since is None else join.overlaps(since, at))
-        }
+            if (join.holds(at) if since == at else join.overlaps(since, at))
+        ]
+        places = {place for tube in tubes for place in tube._places(site, since, at)}
+        if len(places) == 1:
+            return places.pop()
         unknown = Place("unknown", "unknown")
-        places = {Place(p.side, p.space) for p in (own, *others)} - {unknown}
-        if not others:
-            return own
-        return places.pop() if len(places) == 1 else unknown
+        known = {Place(place.side, place.space) for place in places} - {unknown}
+        return known.pop() if len(known) == 1 else unknown
+
+    def _places(self, site: Site, since: datetime, at: datetime) -> set[Place]:
+        """Return where the tube lay from a time until another."""
+        times = [reading.time for reading in self._sites if since < reading.time < at]
+        return {self.own_place_at(site, time) for time in (since, *times, at)}
 
     def site_until(self, reading: Reading) -> datetime | None:
         """Return until when a drain-site reading holds: the next one, or the removal."""

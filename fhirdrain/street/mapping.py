@@ -14,11 +14,12 @@ from typing import BinaryIO
 
 from fhirdrain.bedside.episodes import assign_episodes
 from fhirdrain.bedside.findings import Finding, double_finding, doubtful, suspected_doubles
+from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import link_orders, orders_of
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
-from fhirdrain.bedside.totals import Total, totals
+from fhirdrain.bedside.totals import Total, totals, without
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
@@ -69,7 +70,10 @@ def wanted_of(names: Sequence[str], site: Site) -> Wanted:
 
 @dataclass
 class DrainSummary:
-    """What a run says of one drain, as known `now`; totals are worked out when asked for."""
+    """What a run says of one drain, as known `now`; totals are worked out when asked for.
+
+    `away` is when it was a tube led into another drain's unit: what drained then counts there.
+    """
 
     patient: str
     drain: str
@@ -78,6 +82,7 @@ class DrainSummary:
     settings: Settings
     now: datetime
     doubles: Sequence[Reading]
+    away: Sequence[Join] = ()
 
     @property
     def removed(self) -> datetime | None:
@@ -107,12 +112,14 @@ class DrainSummary:
                 and output.end - output.start >= wanted.shortest
                 and output.start < output.end
                 and output.closing.identity not in unsure
+                and not any(join.overlaps(output.start, output.end) for join in self.away)
             ],
         )
 
     def _totals(self, starts: Sequence[time]) -> list[Total]:
         windows = Windows(self.settings.zone, starts)
-        return totals(self.ledger, windows, self.settings, now=self.now, doubles=self.doubles)
+        found = totals(self.ledger, windows, self.settings, now=self.now, doubles=self.doubles)
+        return [without(total, self.away) for total in found]
 
 
 @dataclass(slots=True)
@@ -458,7 +465,16 @@ def summarise(
     pairs = suspected_doubles(counted, settings.double_within)
     repeats = doubtful(pairs)
     summaries = [
-        DrainSummary(drain.patient, drain.name, drain.episode, drain.ledger, settings, now, repeats)
+        DrainSummary(
+            drain.patient,
+            drain.name,
+            drain.episode,
+            drain.ledger,
+            settings,
+            now,
+            repeats,
+            [join for join, _ in drain.led],
+        )
         for drain in drains
         if drain.ledger is not None
     ]

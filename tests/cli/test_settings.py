@@ -185,7 +185,7 @@ def test_progress_is_told_on_a_terminal_and_nowhere_else(work):  # noqa: F811
     assert process.wait(30) == 0
     assert b"\ritems read: 2,000" in told
     assert b"\rresources written: 0" in told
-    assert told.rstrip().endswith(b"run all files of a patient together")
+    assert told.rstrip().endswith(b"without --store nothing is remembered")
 
 
 @pytest.mark.parametrize(
