@@ -345,3 +345,25 @@ def test_an_air_leak_follows_from_its_parts_in_columns(tmp_path):
     assert (leak.value, leak.text) == ("present", None)
     (leak,) = one(site, tmp_path, item="air", value="none", no="none", closing="none").readings
     assert leak.value == "none"
+
+
+def test_a_part_of_what_was_not_observed_is_refused(tmp_path):
+    text = site_text().replace('unit-number = "no"', 'at-rest = "no"')
+    (tmp_path / "site.toml").write_text(text)
+    site = load_site(tmp_path / "site.toml")
+    item = one(site, tmp_path, item="air", value="not looked at", no="none")
+    assert item.issue.rule == "two-values"
+
+
+def test_a_struck_row_with_parts_alone_is_struck_with_what_it_says(site, tmp_path):
+    item = one(site, tmp_path, id="1", item="plc", value="", opening="10", state="struck")
+    assert [(r.observable, r.status) for r in item.readings] == [("placed", "entered-in-error")]
+    item = one(site, tmp_path, id="1", item="chg", value="", closing="10", state="struck")
+    assert item.withdraws
+
+
+def test_a_part_may_have_its_unit_in_its_cell(site, tmp_path):
+    (changed,) = one(site, tmp_path, item="chg", value="full", closing="1.87 L").readings
+    assert changed.parts == {"closing-level": Decimal(1870)}
+    for cell, rule in (("5 kPa", "unit"), ("5 cups", "unit"), ("many", "number")):
+        assert one(site, tmp_path, item="chg", value="full", closing=cell).issue.rule == rule

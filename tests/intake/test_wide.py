@@ -210,6 +210,59 @@ def test_a_rejects_file_without_our_reasons_withdraws_nothing(run):
     assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "present", "final")}
 
 
+def mended(run, text, wrong, right):
+    """Map a file, put its rejects right, and map both."""
+    done = run(WIDE, ("in.csv", text))
+    assert done.report.rejected
+    again = done.rejects.read_text().replace(wrong, right)
+    return done, run(WIDE, ("in.csv", text), ("m.csv", again), rejects="b.csv")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right"),
+    [("junk", "2025-01-10 10:01"), ("junk", "2025-01-10 10:30"), (",,right", ",p-1,right")],
+)
+def test_a_row_that_cannot_be_dated_takes_nothing_back_until_it_is_mended(run, wrong, right):
+    first = row("1", "100", stored="2025-01-10 10:10")
+    later = row("1", "", "present", stored=right if wrong == "junk" else "2025-01-10 10:20")
+    if wrong != "junk":
+        right = ",p-1,right"
+    text = HEAD + first + later.replace(right, wrong)
+    done, again = mended(run, text, wrong, right)
+    assert said(done) == {("R1", "level", "100", "final")}
+    assert said(again) == said(run(WIDE, ("in.csv", HEAD + first + later)))
+    assert again.report.rejected == 0
+
+
+@pytest.mark.parametrize("broken", ["junk", "nobody"])
+def test_an_empty_row_that_cannot_be_dated_or_is_nobodys_is_refused(run, broken):
+    empty = row("1", stored="junk" if broken == "junk" else "2025-01-10 10:20")
+    empty = empty.replace(",p-1,", ",,") if broken == "nobody" else empty
+    first = row("1", "100", stored="2025-01-10 10:10") + row("1", "200", stored="2025-01-10 10:15")
+    done = run(WIDE, ("in.csv", HEAD + empty + first))
+    assert [i.line for i in done.report.issues] == [2]
+    assert said(done) == {("R1", "level", "200", "corrected")}
+
+
+def test_a_value_moved_to_its_own_column_is_mended(run):
+    text = HEAD + row("1", "present")
+    done = run(WIDE, ("in.csv", text))
+    moved = done.rejects.read_text().replace(",present,,", ",,present,")
+    again = run(WIDE, ("in.csv", text), ("m.csv", moved), rejects="b.csv")
+    assert said(again) == {("R1", "swing", "present", "final")}
+    assert again.report.rejected == 0
+
+
+def test_a_quoted_line_end_stays_quoted_in_the_rejects(run):
+    text = HEAD.replace("by,", "by,").replace("remark", "remark") + row(
+        "1", "x100", remark='"two\nlines"'
+    )
+    done, again = mended(run, text, "x100", "100")
+    with done.rejects.open(encoding="utf-8", newline="") as stream:
+        assert len(list(csv.reader(stream))) == 2
+    assert said(again) == {("R1", "level", "100", "final")}
+
+
 def test_magnitude_and_mode_of_one_row_are_one_order(run):
     source = WIDE + (
         '[sources.one.items.mode_ordered]\nobservable = "mode-ordered"\n'

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from datetime import timedelta
+from fractions import Fraction
 
 import pytest
 
@@ -203,3 +204,31 @@ def test_a_label_used_again_after_a_removal_is_another_device(tubes):
     assert set(devices) == {"R1.1", "R1.2", "L1.1"}
     parent = devices["L1.1"]["parent"]["identifier"]["value"]
     assert parent.startswith("R1.2.")
+
+
+def test_a_side_that_changes_within_an_interval_is_no_side_of_it(tubes):
+    done = tubes(
+        row(id="1", item="lvl", value="0", seen="2025-01-10 08:00"),
+        row(id="2", item="lvl", value="50", seen="2025-01-10 12:00"),
+        row(id="3", item="lie", value="left front", seen="2025-01-10 14:00"),
+        row(id="4", item="lvl", value="60", seen="2025-01-10 15:00"),
+        row(id="5", item="lvl", value="70", seen="2025-01-10 16:00"),
+    )
+    sites = [r.get("bodySite", {}).get("coding", [{}])[-1].get("code") for r in done.derived]
+    assert sites == ["right-pleural", None, "left-pleural"]
+
+
+def test_what_a_joined_tube_drained_meanwhile_is_not_known_of_it_alone(tubes):
+    done = tubes(
+        row(id="1", item="lvl", value="50", seen="2025-01-10 08:00", drain="left 1"),
+        row(id="2", item="lvl", value="0", seen="2025-01-10 08:00"),
+        row(id="3", item="join", value="left tube led in", seen="2025-01-10 08:30"),
+        row(id="4", item="part", value="left tube off", seen="2025-01-10 18:30"),
+        row(id="5", item="lvl", value="300", seen="2025-01-10 19:00"),
+        row(id="6", item="lvl", value="50", seen="2025-01-10 19:00", drain="left 1"),
+    )
+    told = {s.drain: s.windows[-1] for s in done.report.drains}
+    assert (told["R1"].value, told["R1"].covered) == (300, 1)
+    # Ten of eleven hours it drained into the unit of R1.
+    assert (told["L1"].value, told["L1"].at_most) == (None, None)
+    assert told["L1"].covered == Fraction(1, 11)
