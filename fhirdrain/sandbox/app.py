@@ -94,6 +94,8 @@ def _answered(service: Service, request: Request, body: bytes) -> Response:
         call = _call(service, request, body)
         return _response(perform(call), call.base)
     except sqlite3.Error as error:
+        if "too large" in str(error) or "stack overflow" in str(error):
+            raise Refusal(400, "too-costly", "the search asks for too much at once") from None
         raise Refusal(500, "exception", f"the data cannot be kept or read: {error}") from None
 
 
@@ -112,10 +114,18 @@ def _call(service: Service, request: Request, body: bytes) -> Call:
         method="GET" if request.method == "HEAD" else request.method,
         path=tuple(parts[1:]),
         query=query,
-        headers=dict(request.headers.items()),
+        headers=_headers(request),
         body=lambda: _resource(request, body),
         sent=bool(body),
     )
+
+
+def _headers(request: Request) -> dict[str, str]:
+    """Return the headers, several lines of one name as one list (RFC 9110, 5.3)."""
+    lines: dict[str, list[str]] = {}
+    for name, value in request.headers.items():
+        lines.setdefault(name, []).append(value)
+    return {name: ", ".join(values) for name, values in lines.items()}
 
 
 def _acceptable(request: Request, query: list[tuple[str, str]]) -> None:

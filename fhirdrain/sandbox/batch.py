@@ -108,7 +108,7 @@ def _answered(answer: Answer, method: str) -> Json:
         response |= {"etag": stored.etag, "lastModified": stored.last_updated}
     if answer.status == 304 or method == "HEAD" or body is None:
         return {"response": response}
-    if method != "GET" and body["resourceType"] == "OperationOutcome":
+    if method != "GET" and body["resourceType"] == "OperationOutcome" and stored is not None:
         return {"response": {**response, "outcome": body}}
     return {"resource": body, "response": response}
 

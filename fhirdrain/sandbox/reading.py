@@ -35,7 +35,7 @@ def _unchanged(call: Call, stored: Stored) -> bool:
     """Tell whether the caller has this version already (R4 http.html#cread)."""
     tags = call.headers.get("if-none-match")
     if tags is not None:
-        return stored.is_named_by(tags)
+        return stored.is_named_by(tags, weakly=True)
     since = _time(call.headers.get("if-modified-since", ""))
     # HTTP dates have whole seconds.
     return since is not None and stored.moment // 1_000_000 <= since.timestamp()

@@ -17,6 +17,7 @@ from fhirdrain.sandbox.stored import Stored
 _MOST_COUNT = 500
 _PLAIN_COUNT = 50
 _MOST_CRITERIA = 30
+_MOST_VALUES = 400  # of all criteria together: one search must not hold up everybody
 _MOST = 2**53
 
 
@@ -135,6 +136,8 @@ def _one(call: Call, kind: str, wanted: _Wanted, name: str, value: str) -> None:
         wanted.criteria.append((name, value))
         if len(wanted.criteria) > _MOST_CRITERIA:
             raise Refusal(400, "too-costly", f"more than {_MOST_CRITERIA} criteria")
+        if sum(text.count(",") + 1 for _, text in wanted.criteria) > _MOST_VALUES:
+            raise Refusal(400, "too-costly", f"more than {_MOST_VALUES} values")
 
 
 def whole(text: str, name: str) -> int:

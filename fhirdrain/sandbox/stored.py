@@ -44,13 +44,15 @@ class Stored:
         """Return its entity tag."""
         return f'W/"{self.version}"'
 
-    def is_named_by(self, tags: str) -> bool:
+    def is_named_by(self, tags: str, *, weakly: bool = False) -> bool:
         """Tell whether a header's list of entity tags names this version (RFC 9110, 13.1).
 
-        The asterisk names whatever is there; a deletion is not.
+        The asterisk names whatever is there; a deletion is not. Compared weakly, a tag may lack
+        the mark of a weak one.
         """
         named = {tag.strip() for tag in tags.split(",")}
-        return self.etag in named or ("*" in named and not self.deleted)
+        weak = weakly and self.etag.removeprefix("W/") in named
+        return self.etag in named or weak or ("*" in named and not self.deleted)
 
     @property
     def last_updated(self) -> str:

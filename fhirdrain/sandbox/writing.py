@@ -94,7 +94,8 @@ def unless_changed(call: Call, there: Stored | None) -> None:
     wanted, unwanted = call.headers.get("if-match"), call.headers.get("if-none-match")
     if wanted is not None and not (there and there.is_named_by(wanted)):
         raise Refusal(412, "conflict", "the version is not the one If-Match names")
-    if unwanted is not None and there and not there.deleted and there.is_named_by(unwanted):
+    named = unwanted is not None and there and there.is_named_by(unwanted, weakly=True)
+    if named and there and not there.deleted:
         raise Refusal(412, "conflict", "there is what If-None-Match names")
 
 

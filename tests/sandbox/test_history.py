@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from email.utils import parsedate_to_datetime
+from http.client import HTTPConnection
 
 import pytest
 import requests
 
 from fhirdrain.conformance import check_resource
-from fhirdrain.vocabulary.jsontext import decode
+from fhirdrain.vocabulary.jsontext import decode, encode
 from tests.sandbox.talk import PATIENT, get, observation, outcome, post, put
 
 MINE = {**PATIENT, "id": "mine"}
@@ -222,3 +223,40 @@ def test_preferences_of_a_write(server):
     assert decode(shown.content)["meta"]["versionId"] == "2"
     said = put(server, "/Patient/mine", MINE, Prefer="return=OperationOutcome")
     assert outcome(said) == "done"
+
+
+def raw(
+    server: str, method: str, path: str, headers: list[tuple[str, str]], body: bytes = b""
+) -> int:
+    """Send a request whose headers may have several lines; returns the status."""
+    host, _, port = server.removeprefix("http://").partition("/")[0].partition(":")
+    connection = HTTPConnection(host, int(port), timeout=10)
+    connection.putrequest(method, f"/fhir{path}")
+    for name, value in [*headers, ("Content-Length", str(len(body)))]:
+        connection.putheader(name, value)
+    connection.endheaders(body)
+    status = connection.getresponse().status
+    connection.close()
+    return status
+
+
+def test_several_lines_of_one_header_are_one_list(server):
+    """RFC 9110, 5.3: repeated lines of a list are one list with commas."""
+    put(server, "/Patient/mine", MINE)
+    body = encode(MINE)
+    kind = ("Content-Type", "application/fhir+json")
+    guard = [("If-None-Match", "*"), ("If-None-Match", 'W/"77"')]
+    assert raw(server, "PUT", "/Patient/mine", [kind, *guard], body) == 412
+    match = [("If-Match", 'W/"1"'), ("If-Match", 'W/"77"')]
+    assert raw(server, "PUT", "/Patient/mine", [kind, *match], body) == 200
+    known = [("If-None-Match", 'W/"2"'), ("If-None-Match", 'W/"77"')]
+    assert raw(server, "GET", "/Patient/mine", known) == 304
+    wishes = [("Prefer", "handling=lenient"), ("Prefer", "return=minimal")]
+    assert raw(server, "GET", "/Patient?nonsense=1", wishes) == 200
+
+
+def test_if_none_match_compares_weakly(server):
+    """RFC 9110, 13.1.2: If-None-Match compares weakly, If-Match (13.1.1) does not."""
+    put(server, "/Patient/mine", MINE)
+    assert get(server, "/Patient/mine", **{"If-None-Match": '"1"'}).status_code == 304
+    assert put(server, "/Patient/mine", MINE, **{"If-Match": '"1"'}).status_code == 412
