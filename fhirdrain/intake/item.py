@@ -25,7 +25,8 @@ class SourceItem:
     `silent` an item set aside because it says nothing (any more, if it once did). `origin` is the
     place of the refused record that a row of a rejects file was made from.
     `raw` is the record as it stood in the file, so that a refused one can be written out whole, and
-    `part` the column or element of a record with several items. An item may stand for what its
+    `part` the column or element of a record with several items (`from_part`: the record is one of
+    a rejects file and only a part of the one it was made from). An item may stand for what its
     record leaves empty, `blanks`: then it is not `counted`, unless it withdraws a whole record.
     `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
     are what was read as something else: units, words of a list, dates without a time of day.
@@ -46,6 +47,7 @@ class SourceItem:
     item: str = ""
     recorded: datetime | None = None
     part: str = ""
+    from_part: bool = False
     blanks: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     counted: bool = True

@@ -117,7 +117,7 @@ class JsonLines:
                 ) from None
         except Refused as refused:
             item = self._refused(line, raw, refused)
-            item.origin = read_origin(origin)
+            item.origin, item.from_part = read_origin(origin), is_in_part(origin)
             yield item
             return
         for element in elements:
@@ -169,17 +169,18 @@ class JsonLines:
         ]
         # Of a record that was refused in part, the rest is left out, and nothing is said by it.
         in_part = is_in_part(origin)
+        whole = f"{place}/" if place else ""
         alone = None if in_part else unused_parts(common, items)
         yield from items
         if alone is not None:
-            item = self._refused(line, raw, alone, f"{place}/")
+            item = self._refused(line, raw, alone, whole)
             item.origin = read_origin(origin)
             yield item
         blanks = tuple(code for code, cell in said if not cell.text and code not in odd)
         if not (blanks and shared.get("row", NOTHING).text):
             return
-        item = self._item(line, raw, f"{place}/")
-        item.blanks, item.origin = blanks, read_origin(origin, f"{place}/")
+        item = self._item(line, raw, whole)
+        item.blanks, item.origin = blanks, read_origin(origin, whole)
         try:
             read_blanks(common, self.source, self.site, item, alone=not items)
         except Refused as refused:
@@ -200,7 +201,7 @@ class JsonLines:
         odd: dict[str, Refused],
     ) -> SourceItem:
         item = self._item(line, raw, part)
-        item.origin = read_origin(origin, part)
+        item.origin, item.from_part = read_origin(origin, part), is_in_part(origin)
         try:
             for cell in (*record.cells.values(), *record.components.values(), *record.marks):
                 if cell.name in odd:
@@ -242,7 +243,8 @@ class JsonLines:
         for element in elements_of(record, self._nest):
             place = ".".join(map(str, element))
             said = [f"{place}/{c}" for c, p in self._items if value_at(record, p, element)]
-            if any(part not in parts for part in said or [place]):
+            alone = f"{place}/" if self._items else place
+            if any(part not in parts for part in said or [alone]):
                 return True
         return False
 

@@ -191,7 +191,7 @@ class Table:
             line_end = len(self._lines[-1].rstrip("\r\n")) + 1 if len(self._lines) == 1 else 0
             column = {"row-length": line_end, "encoding": _first_odd(self._lines[0]) + 1}
             item = self._refused(line, broken, column.get(broken.rule, 0))
-            item.origin = read_origin(origin)
+            item.origin, item.from_part = read_origin(origin), is_in_part(origin)
             yield item
             return
         shared = {key: Cell(name, cells[index].strip()) for key, name, index in self._cells}
@@ -260,7 +260,7 @@ class Table:
 
     def _one(self, line: int, record: Record, part: str, origin: str) -> SourceItem:
         item = self._item(line, part)
-        item.origin = read_origin(origin, part)
+        item.origin, item.from_part = read_origin(origin, part), is_in_part(origin)
         try:
             read_record(record, self.source, self.site, item)
             if self.cut_short:
