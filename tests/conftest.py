@@ -212,6 +212,29 @@ class Run:
         return [r for r in self.of("Observation") if "derivedFrom" in r]
 
 
+def map_files(
+    folder: Path, text: str, *files: tuple[str, bytes | str], rejects: str = "refused", **more: Any
+) -> Run:
+    """Map files through a site file, given as a text; every item is accounted for."""
+    (folder / "site.toml").write_text(text, encoding="utf-8")
+    site = load_site(folder / "site.toml")
+    paths = []
+    for name, data in files:
+        paths.append(folder / name)
+        paths[-1].write_bytes(data if isinstance(data, bytes) else data.encode())
+    stream, target = io.BytesIO(), folder / rejects
+    report = map_sources(
+        paths, site, site.source(None), stream, rejects=target, keep_items=True, **more
+    )
+    assert report.balanced
+    return Run(report, stream.getvalue(), target)
+
+
+def rows_of(*lines: str, header: str | None = None) -> str:
+    """Return lines of the test source under its header."""
+    return "\n".join([header or ",".join(HEADER), *lines]) + "\n"
+
+
 Mapper = Callable[..., Run]
 
 
@@ -220,17 +243,8 @@ def mapped(tmp_path: Path) -> Mapper:
     """Map lines of the test source through the test site."""
 
     def run(*lines: str, header: str | None = None, form: Any = "transaction", **more: str) -> Run:
-        site = make_site(tmp_path, **more)
-        path = tmp_path / "rounds.csv"
-        text = "\n".join([header or ",".join(HEADER), *lines]) + "\n"
-        path.write_text(text, encoding="utf-8")
-        stream = io.BytesIO()
-        rejects = tmp_path / "refused.csv"
-        report = map_sources(
-            [path], site, site.source(None), stream, form=form, rejects=rejects, keep_items=True
-        )
-        assert report.balanced
-        return Run(report, stream.getvalue(), rejects)
+        file = ("rounds.csv", rows_of(*lines, header=header))
+        return map_files(tmp_path, site_text(**more), file, rejects="refused.csv", form=form)
 
     return run
 

@@ -99,7 +99,7 @@ def command(
     """
     site = load_site(site_file)
     source = site.source(source_name)
-    rejects = rejects or free_rejects(out)
+    rejects = rejects or free_rejects(out, sources[0].suffix)
     files = [Path(out)] if out != "-" else []
     given = [site_file, *([store_file] if store_file else [])]
     refuse_overwriting([rejects, *files], [*sources, *given])
@@ -160,12 +160,16 @@ def command(
     sys.exit(1 if report.rejected else 0)
 
 
-def free_rejects(out: str) -> Path:
-    """Return a rejects file beside the output that does not overwrite an earlier one."""
-    stem = Path("fhirdrain") if out == "-" else Path(out).with_suffix("")
-    path = stem.with_name(f"{stem.name}.rejects.csv")
+def free_rejects(out: str, suffix: str) -> Path:
+    """Return a rejects file beside the output that does not overwrite an earlier one.
+
+    Beside a terminal, a pipe or /dev/null there is no place for it: then it is in this folder.
+    """
+    beside = out != "-" and (Path(out).is_file() or not Path(out).exists())
+    stem = Path(out).with_suffix("") if beside else Path("fhirdrain")
+    path = stem.with_name(f"{stem.name}.rejects{suffix}")
     number = 1
     while path.exists():
         number += 1
-        path = stem.with_name(f"{stem.name}.rejects-{number}.csv")
+        path = stem.with_name(f"{stem.name}.rejects-{number}{suffix}")
     return path

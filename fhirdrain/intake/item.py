@@ -55,6 +55,11 @@ class SourceItem:
     drawn: tuple[tuple[str, str], ...] = ()
     assumed: tuple[str, ...] = ()
 
+    def made_from(self, cell: str) -> None:
+        """Note what a cell of a rejects file says the record was made from."""
+        self.origin = read_origin(cell, self.part)
+        self.from_part = is_in_part(cell)
+
     @property
     def place(self) -> Origin:
         """Return where the record stands, as an `origin` names it."""

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part, read_origin
+from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part
 from fhirdrain.intake.record import (
     KEYS,
     NOTHING,
@@ -104,9 +104,7 @@ class JsonLines:
                 raise _not_text(self.source.encoding)
             record = _parsed(raw)
             origin = str(record.pop(WHY_COLUMN, ""))
-            if _LINE in record:
-                inner = record[_LINE]
-                record = _parsed(inner) if isinstance(inner, str) else inner
+            record = _unpacked(record)
             try:
                 elements = list(elements_of(record, self._nest))
             except LookupError as error:
@@ -117,7 +115,7 @@ class JsonLines:
                 ) from None
         except Refused as refused:
             item = self._refused(line, raw, refused)
-            item.origin, item.from_part = read_origin(origin), is_in_part(origin)
+            item.made_from(origin)
             yield item
             return
         for element in elements:
@@ -129,7 +127,7 @@ class JsonLines:
                     "unknown-item", "this is not in the site file", column=path, hint=hint
                 )
                 item = self._refused(line, raw, unknown)
-                item.origin = read_origin(origin)
+                item.made_from(origin)
                 yield item
 
     def _unknown(self, record: Any) -> Iterator[str]:
@@ -174,13 +172,14 @@ class JsonLines:
         yield from items
         if alone is not None:
             item = self._refused(line, raw, alone, whole)
-            item.origin = read_origin(origin)
+            item.made_from(origin)
             yield item
         blanks = tuple(code for code, cell in said if not cell.text and code not in odd)
         if not (blanks and shared.get("row", NOTHING).text):
             return
         item = self._item(line, raw, whole)
-        item.blanks, item.origin = blanks, read_origin(origin, whole)
+        item.blanks = blanks
+        item.made_from(origin)
         try:
             read_blanks(common, self.source, self.site, item, alone=not items)
         except Refused as refused:
@@ -201,7 +200,7 @@ class JsonLines:
         odd: dict[str, Refused],
     ) -> SourceItem:
         item = self._item(line, raw, part)
-        item.origin, item.from_part = read_origin(origin, part), is_in_part(origin)
+        item.made_from(origin)
         try:
             for cell in (*record.cells.values(), *record.components.values(), *record.marks):
                 if cell.name in odd:
@@ -239,7 +238,7 @@ class JsonLines:
         parts = {item.part for item in items}
         if "" in parts:
             return False
-        record = _parsed(items[0].raw)
+        record = _unpacked(_parsed(items[0].raw))
         for element in elements_of(record, self._nest):
             place = ".".join(map(str, element))
             said = [f"{place}/{c}" for c, p in self._items if value_at(record, p, element)]
@@ -260,14 +259,12 @@ class JsonLines:
             line = json.dumps(body, ensure_ascii=True)
             return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {line}}}\n'
         record.pop(WHY_COLUMN, None)
-        if _LINE in record:
-            inner = record.pop(_LINE)
-            try:
-                record = _parsed(inner) if isinstance(inner, str) else inner
-            except Refused:
-                return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {json.dumps(inner)}}}\n'
+        try:
+            record = _unpacked(record)
+        except Refused:
+            return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {_text(record[_LINE])}}}\n'
         parts = {item.part for item in items}
-        if "" not in parts and isinstance(record, dict):
+        if "" not in parts:
             record = self._only(record, parts)
         return _text({**record, WHY_COLUMN: reason}) + "\n"
 
@@ -312,6 +309,16 @@ def _parsed(text: str) -> dict[str, Any]:
     if not isinstance(record, dict):
         raise Refused("json", "the line is no object")
     return record
+
+
+def _unpacked(record: dict[str, Any]) -> dict[str, Any]:
+    """Return the record that a rejects file holds as a text, or mended as an object."""
+    inner = record.get(_LINE, record)
+    if isinstance(inner, str):
+        return _parsed(inner)
+    if not isinstance(inner, dict):
+        raise Refused("json", "the line is no object")
+    return inner
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

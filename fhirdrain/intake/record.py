@@ -218,23 +218,21 @@ class _Reader:
         status = self.status()
         item.recorded = self.moment("recorded") if self.cell("recorded") else None
         text = self.cell("value")
-        alone = text in meant.no_reading or not text
-        try:
-            meanings = self.of_parts(meant) if alone else self.meanings(meant, text)
-        except Refused:
-            if not (alone and status == WITHDRAWN):
-                raise
-            meanings = ()
-        if alone and not meanings and status == WITHDRAWN:
+        says_nothing = text in meant.no_reading
+        struck = status == WITHDRAWN and (says_nothing or not text)
+        meanings: tuple[Meaning, ...] = ()
+        if struck:
+            with suppress(Refused):  # what is taken back need not be understood
+                meanings = self.of_parts(meant)
+        else:
+            meanings = self.of_parts(meant) if says_nothing else self.meanings(meant, text)
+        if struck and not meanings:
             if item.row is None:
                 raise self.refuse(
                     "withdrawal", "row", "a withdrawal without content needs a row id"
                 )
             item.withdraws = True
-            return
-        if alone and not meanings and text not in meant.no_reading:
-            self.meanings(meant, text)  # an empty value that this item does not take
-        if alone and not meanings:
+        elif says_nothing and not meanings:
             item.set_aside = "it says nothing" if text else "the value is empty"
             item.silent = item.row is not None
         if not meanings:

@@ -77,7 +77,7 @@ class Rejects:
             self._streams[file.head] = stream
             stream.write(file.rejects_head())
         origin = items[0].origin or items[0].place
-        in_part = items[0].from_part or file.leaves_out(items)
+        in_part = any(item.from_part for item in items) or file.leaves_out(items)
         reason = write_origin(origin, in_part=in_part) + reasons
         stream.write(file.rejected(items, reason))
 

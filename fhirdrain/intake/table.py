@@ -191,7 +191,7 @@ class Table:
             line_end = len(self._lines[-1].rstrip("\r\n")) + 1 if len(self._lines) == 1 else 0
             column = {"row-length": line_end, "encoding": _first_odd(self._lines[0]) + 1}
             item = self._refused(line, broken, column.get(broken.rule, 0))
-            item.origin, item.from_part = read_origin(origin), is_in_part(origin)
+            item.made_from(origin)
             yield item
             return
         shared = {key: Cell(name, cells[index].strip()) for key, name, index in self._cells}
@@ -217,13 +217,14 @@ class Table:
         yield from items
         if alone is not None:
             item = self._refused(line, alone)
-            item.origin = read_origin(origin)
+            item.made_from(origin)
             yield item
         blanks = tuple(name for name, text in said if not text and name in self.source.items)
         if not (blanks and "row" in shared and shared["row"].text):
             return
         item = self._item(line)
-        item.blanks, item.origin = blanks, read_origin(origin)
+        item.blanks = blanks
+        item.made_from(origin)
         try:
             read_blanks(common, self.source, self.site, item, alone=not items)
         except Refused as refused:
@@ -260,7 +261,7 @@ class Table:
 
     def _one(self, line: int, record: Record, part: str, origin: str) -> SourceItem:
         item = self._item(line, part)
-        item.origin, item.from_part = read_origin(origin, part), is_in_part(origin)
+        item.made_from(origin)
         try:
             read_record(record, self.source, self.site, item)
             if self.cut_short:

@@ -164,10 +164,9 @@ def _tube_at(drains: Sequence[Drain], name: str, at: datetime) -> Drain | None:
 
 
 def _depth(drain: Drain) -> int:
-    depth, seen = 0, {id(drain)}
-    while (parent := drain.parent) is not None and id(parent) not in seen:
-        seen.add(id(parent))
-        drain, depth = parent, depth + 1
+    depth = 0
+    while drain.parent is not None:  # a ring has none
+        drain, depth = drain.parent, depth + 1
     return depth
 
 

@@ -499,3 +499,11 @@ def test_rejects_of_an_earlier_run_are_said(work):
     code, _, err = map_(work, good, "--out", "o.json", "--rejects", "r.csv")
     assert code == 0
     assert "r.csv is from an earlier run" in err
+
+
+def test_rejects_stand_beside_the_output_and_are_named_as_the_source_is(work):
+    bad = source(work, row(id="1", item="lvl", value="many"), name="in.tsv")
+    assert map_(work, bad, "--out", work / "o.json")[0] == 1
+    assert (work / "o.rejects.tsv").is_file()
+    assert map_(work, bad, "--out", "/dev/null")[0] == 1
+    assert (work / "fhirdrain.rejects.tsv").is_file()

@@ -1,12 +1,8 @@
 from __future__ import annotations
 
-import io
-
 import pytest
 
-from fhirdrain.site import load_site
-from fhirdrain.street.mapping import map_sources
-from tests.conftest import Run
+from tests.conftest import Run, map_files
 
 SITE = """
 [site]
@@ -35,19 +31,7 @@ def run(tmp_path):
     """Map files of a source whose part of the site file is given, rejects files among them."""
 
     def mapped(source: str, *files: tuple[str, bytes | str], rejects: str = "refused.csv") -> Run:
-        (tmp_path / "site.toml").write_text(SITE + source, encoding="utf-8")
-        site = load_site(tmp_path / "site.toml")
-        paths = []
-        for name, data in files:
-            path = tmp_path / name
-            path.write_bytes(data if isinstance(data, bytes) else data.encode())
-            paths.append(path)
-        stream = io.BytesIO()
-        report = map_sources(
-            paths, site, site.source(None), stream, rejects=tmp_path / rejects, keep_items=True
-        )
-        assert report.balanced
-        return Run(report, stream.getvalue(), tmp_path / rejects)
+        return map_files(tmp_path, SITE + source, *files, rejects=rejects)
 
     return mapped
 

@@ -171,6 +171,35 @@ def test_a_line_that_is_no_json_comes_back_mended(run):
     assert (still.report.mapped, still.report.rejected) == (0, 1)
 
 
+@pytest.mark.parametrize("inner", ["[1]", "5", "null", "true", '"x"', "[]"])
+def test_a_mended_line_that_is_no_object_is_refused_again(run, inner):
+    mended = f'{{"fhirdrain_why": "in.jsonl:1:00000000: not JSON", "fhirdrain_line": {inner}}}\n'
+    done = run(LONG, ("m.jsonl", mended))
+    assert [i.rule for i in done.report.issues] == ["json"]
+    assert [
+        i.rule for i in run(LONG, ("r.jsonl", done.rejects.read_bytes()), rejects="b").report.issues
+    ] == ["json"]
+
+
+def test_an_unknown_key_mended_in_part_withdraws_nothing(run):
+    first = {
+        "id": "1",
+        "pat": "p-1",
+        "at": AT,
+        "chamber": {"level": 100},
+        "swing": "wild",
+        "more": 1,
+    }
+    text = json.dumps(first) + "\n"
+    done = run(WIDE, ("in.jsonl", text))
+    second = run(
+        WIDE, ("in.jsonl", text), ("m.jsonl", done.rejects.read_bytes()), rejects="b.jsonl"
+    )
+    mended = second.rejects.read_text().replace("wild", "reduced").replace(', "more": 1', "")
+    again = run(WIDE, ("in.jsonl", text), ("m.jsonl", mended), rejects="c.jsonl")
+    assert said(again) == {("R1", "level", "100", "final"), ("R1", "swing", "reduced", "final")}
+
+
 def test_a_line_that_is_no_json_is_mended_into_all_its_elements(run):
     text = line(reading("1", "lvl", 100), reading("2", "swg", "present")).rstrip()[:-2] + "\n"
     done = run(LONG, ("in.jsonl", text))

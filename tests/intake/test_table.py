@@ -367,3 +367,15 @@ def test_a_part_may_have_its_unit_in_its_cell(site, tmp_path):
     assert changed.parts == {"closing-level": Decimal(1870)}
     for cell, rule in (("5 kPa", "unit"), ("5 cups", "unit"), ("many", "number")):
         assert one(site, tmp_path, item="chg", value="full", closing=cell).issue.rule == rule
+
+
+def test_an_empty_value_can_have_a_meaning(tmp_path):
+    text = site_text().replace(
+        '[sources.rounds.items.drs]\nobservable = "dressing"\n',
+        '[sources.rounds.items.drs]\nobservable = "dressing"\nno_reading = ["-"]\nwords = { "" = "dry-intact" }\n',
+    )
+    (tmp_path / "site.toml").write_text(text)
+    site = load_site(tmp_path / "site.toml")
+    assert said(one(site, tmp_path, item="drs", value="")) == {"dressing": "dry-intact"}
+    assert one(site, tmp_path, item="drs", value="-").set_aside
+    assert one(site, tmp_path, id="1", item="drs", value="", state="struck").withdraws

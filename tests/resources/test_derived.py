@@ -6,7 +6,6 @@ UCUM code of a volume over 24 hours. 135 mL over 8 h is 16.875 mL/h (common prac
 
 from __future__ import annotations
 
-import io
 from datetime import timedelta
 from decimal import Decimal
 
@@ -14,8 +13,8 @@ import pytest
 
 from fhirdrain.conformance import check_resource
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.street.mapping import Wanted, map_sources, wanted_of
-from tests.conftest import HEADER, Run, make_site, row
+from fhirdrain.street.mapping import Wanted, wanted_of
+from tests.conftest import Run, make_site, map_files, row, rows_of, site_text
 
 HOUR = timedelta(hours=1)
 
@@ -25,14 +24,8 @@ def worked(tmp_path):
     """Map rows with what is wanted beside them."""
 
     def run(wanted: Wanted, *lines: str, **more: str) -> Run:
-        site = make_site(tmp_path, **more)
-        path = tmp_path / "in.csv"
-        path.write_text("\n".join([",".join(HEADER), *lines]) + "\n", encoding="utf-8")
-        stream = io.BytesIO()
-        report = map_sources(
-            [path], site, site.source(None), stream, rejects=tmp_path / "r.csv", wanted=wanted
-        )
-        done = Run(report, stream.getvalue(), tmp_path / "r.csv")
+        file = ("in.csv", rows_of(*lines))
+        done = map_files(tmp_path, site_text(**more), file, wanted=wanted)
         assert check_resource(done.bundle) == []
         return done
 
@@ -232,19 +225,8 @@ def charted(id_: str, item: str, value: str, round_: str, **more: str) -> str:
 @pytest.fixture
 def rounds(tmp_path):
     def run(*lines: str) -> Run:
-        site = make_site(tmp_path)
-        path = tmp_path / "site.toml"
-        path.write_text(path.read_text().replace('encounter = "stay"', 'round = "stay"'))
-        from fhirdrain.site import load_site
-
-        site = load_site(path)
-        source = tmp_path / "in.csv"
-        source.write_text("\n".join([",".join(HEADER), *lines]) + "\n", encoding="utf-8")
-        stream = io.BytesIO()
-        report = map_sources(
-            [source], site, site.source(None), stream, rejects=tmp_path / "r.csv", keep_items=True
-        )
-        return Run(report, stream.getvalue(), tmp_path / "r.csv")
+        text = site_text().replace('encounter = "stay"', 'round = "stay"')
+        return map_files(tmp_path, text, ("in.csv", rows_of(*lines)))
 
     return run
 

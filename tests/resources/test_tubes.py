@@ -6,7 +6,6 @@ one bodySite, so what comes from two places has none.
 
 from __future__ import annotations
 
-import io
 from datetime import timedelta
 from fractions import Fraction
 
@@ -15,9 +14,7 @@ import pytest
 from fhirdrain.bedside.joins import joins_of
 from fhirdrain.conformance import check_resource
 from fhirdrain.resources.recover import recover
-from fhirdrain.site import load_site
-from fhirdrain.street.mapping import map_sources
-from tests.conftest import HEADER, Run, reading, row, site_text
+from tests.conftest import Run, map_files, reading, row, rows_of, site_text
 
 JOIN = """
 [sources.rounds.items.join]
@@ -45,15 +42,7 @@ def tubes(tmp_path):
     """Map rows of a site that charts joined tubes; everything made of them is right."""
 
     def run(*lines: str, text: str = "") -> Run:
-        (tmp_path / "site.toml").write_text(text or with_joins(), encoding="utf-8")
-        site = load_site(tmp_path / "site.toml")
-        path = tmp_path / "in.csv"
-        path.write_text("\n".join([",".join(HEADER), *lines]) + "\n", encoding="utf-8")
-        stream = io.BytesIO()
-        report = map_sources(
-            [path], site, site.source(None), stream, rejects=tmp_path / "r.csv", keep_items=True
-        )
-        done = Run(report, stream.getvalue(), tmp_path / "r.csv")
+        done = map_files(tmp_path, text or with_joins(), ("in.csv", rows_of(*lines)))
         assert check_resource(done.bundle) == []
         return done
 
