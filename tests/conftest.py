@@ -13,6 +13,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+from hypothesis import settings as hypothesis_settings
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
@@ -23,6 +24,11 @@ from fhirdrain.vocabulary.jsontext import decode
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED = ROOT.parent / "shared"
+
+# The same commit gives the same answer; HYPOTHESIS_PROFILE=search looks for new cases.
+hypothesis_settings.register_profile("same", derandomize=True)
+hypothesis_settings.register_profile("search")
+hypothesis_settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 
 SITE = """
 [site]

@@ -217,9 +217,11 @@ def map_sources(
                 )
         for same in spill.mended():
             # Mended more than once, the last one that can be read stands.
-            best = next((item for item in reversed(same) if item.issue is None), same[-1])
+            faulty = {_line(item) for item in same if item.issue is not None}
+            best = next((line for line in map(_line, reversed(same)) if line not in faulty), None)
+            best = best or _line(same[-1])
             for item in same:
-                if item is best:
+                if _line(item) == best:
                     _take(item, site, report, spill, refused, keep_items)
                 elif item.counted:
                     _set_aside(item, _MENDED, report, keep_items)
@@ -255,6 +257,10 @@ def map_sources(
 
 
 _MENDED = "refused, and mended in another row"
+
+
+def _line(item: SourceItem) -> tuple[str, int]:
+    return item.file, item.line
 
 
 def _take(
