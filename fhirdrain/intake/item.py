@@ -57,14 +57,19 @@ class SourceItem:
 
     def made_from(self, cell: str) -> None:
         """Note what a cell of a rejects file says the record was made from."""
-        self.origin = read_origin(cell, self.part)
+        self.origin = read_origin(cell, self._part)
         self.from_part = is_in_part(cell)
 
     @property
     def place(self) -> Origin:
         """Return where the record stands, as an `origin` names it."""
         body = self.raw.rstrip("\r\n").encode("utf-8", "surrogateescape")
-        return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8], self.part
+        return Path(self.file).name, self.line, hashlib.sha256(body).hexdigest()[:8], self._part
+
+    @property
+    def _part(self) -> str:
+        # What a record leaves empty is a part of it as well, and is not the whole.
+        return f"{self.part}/blanks" if self.blanks else self.part
 
 
 # Arrival numbers of a file's items are so far apart that those of a record mended into several

@@ -207,8 +207,9 @@ def map_sources(
                 progress("items read", report.items)
                 if item.origin is not None:
                     spill.hold_mended(item)
-                elif item.counted and spill.is_mended(item):
-                    _set_aside(item, _MENDED, report, keep_items)
+                elif spill.is_mended(item):
+                    if item.counted:
+                        _set_aside(item, _MENDED, report, keep_items)
                 else:
                     _take(item, site, report, spill, refused, keep_items)
             if file.cut_short:

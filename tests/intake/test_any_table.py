@@ -245,6 +245,12 @@ def test_any_nested_json_lines(folder, data):
     run(folder, data, "in.jsonl", text)
 
 
+# What a refused line leaves empty stands where the line stood: the next one says it again.
+@example(
+    b'{"pat": "p-2", "drain": "", "id": "0", "seen": "2025-01-10 00:00", "lvl": "0"}\n'
+    b'{"pat": "p-2", "drain": "right 1", "id": "0", "seen": "2025-01-10 00:00",'
+    b' "lie": "left front"}\n'
+)
 # A path nobody knows, beside items the line leaves empty: both stand for the line as a whole.
 @example(
     b'{"pat": "p-1", "drain": "right 1", "id": "0", "seen": "2025-01-10 00:00", "more": 0}\n'
