@@ -1,15 +1,158 @@
-"""What R4 says of each type, from the compact definitions in `r4/`, and where our profiles are."""
+"""Definitions by canonical URL: R4's own from `r4/`, ours from `profiles/`, and supplied ones."""
 
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from fhirdrain.errors import ConfigurationError
+
+Json = dict[str, Any]
+Kind = Literal["StructureDefinition", "ValueSet", "CodeSystem"]
+KINDS: tuple[Kind, ...] = ("StructureDefinition", "ValueSet", "CodeSystem")
+
+R4 = "hl7.fhir.r4.core 4.0.1"
+OURS = "fhirdrain"
+_TYPE = "http://hl7.org/fhir/StructureDefinition/"
+
+
+def split_canonical(canonical: str) -> tuple[str, str]:
+    """Return URL and version of a canonical reference; the version is empty when none is named."""
+    url, _, version = canonical.partition("|")
+    return url, version
+
+
+@dataclass(frozen=True)
+class Supplied:
+    """A definition from outside R4, and the file it came from."""
+
+    definition: Json
+    origin: str
+
+
+@dataclass(frozen=True)
+class Definitions:
+    """Looks definitions up by canonical URL; R4's own come first and are read when asked for.
+
+    Immutable: `extended` returns another one. Definitions are FHIR JSON. Those of R4 hold facts
+    only; of a type the snapshot, of a profile the differential.
+    """
+
+    supplied: Mapping[tuple[Kind, str], Supplied] = field(default_factory=dict)
+
+    def find(self, kind: Kind, canonical: str) -> Json | None:
+        """Return the definition a canonical names, whatever version it names; None if unknown."""
+        url, _ = split_canonical(canonical)
+        entry = self.supplied.get((kind, url))
+        return entry.definition if entry is not None else _r4(kind, url)
+
+    def structure(self, canonical: str) -> Json | None:
+        """Return a StructureDefinition."""
+        return self.find("StructureDefinition", canonical)
+
+    def type(self, name: str) -> Json | None:
+        """Return the StructureDefinition of a type of R4 by its name (`Observation`, `code`)."""
+        return _r4("StructureDefinition", _TYPE + name)
+
+    def origin(self, kind: Kind, canonical: str) -> str:
+        """Return where a definition came from; empty when it is unknown."""
+        url, _ = split_canonical(canonical)
+        if entry := self.supplied.get((kind, url)):
+            return entry.origin
+        return R4 if (url, kind) in _lines() else ""
+
+    def extended(self, entries: Iterable[Supplied]) -> tuple[Definitions, list[Supplied]]:
+        """Return definitions with more of them, and those left out as they were known already.
+
+        The first definition of a URL stands, so what R4 and an earlier source say is not altered;
+        an equal one is not counted as left out.
+        """
+        supplied = dict(self.supplied)
+        left_out = []
+        for entry in entries:
+            key = entry.definition["resourceType"], entry.definition["url"]
+            known = supplied.get(key)
+            if (known is None and key[::-1] not in _lines()) or known == entry:
+                supplied[key] = entry
+            elif known is None or known.definition != entry.definition:
+                left_out.append(entry)
+        return Definitions(supplied), left_out
+
+
+@cache
+def _lines() -> dict[tuple[str, str], bytes]:
+    """Return the lines of R4's definitions by URL and kind, not yet decoded."""
+    found = {}
+    text = files("fhirdrain.conformance.r4").joinpath("definitions.txt").read_bytes()
+    for line in text.splitlines():
+        url, kind, body = line.split(b" ", 2)
+        found[url.decode(), kind.decode()] = body
+    return found
+
+
+@cache
+def _constraints() -> dict[str, Json]:
+    """Return R4's constraints as an element holds them, by their names in `definitions.txt`."""
+    found = {}
+    text = files("fhirdrain.conformance.r4").joinpath("constraints.txt").read_text("utf-8")
+    for line in text.splitlines():
+        name, body = line.split(" ", 1)
+        found[name] = {"key": name.rstrip("'"), **json.loads(body)}
+    return found
+
+
+@cache
+def _r4(kind: Kind, url: str) -> Json | None:
+    body = _lines().get((url, kind))
+    if body is None:
+        return None
+    definition: Json = {"resourceType": kind, **json.loads(body)}
+    for view in ("snapshot", "differential"):
+        for element in definition.get(view, {}).get("element", ()):
+            if "constraint" in element:
+                element["constraint"] = [_constraints()[name] for name in element["constraint"]]
+            element.setdefault("id", element["path"])
+    return definition
+
+
+# -- what R4 itself says ----------------------------------------------------------------------
+
+
+@cache
+def _kinds() -> dict[str, str]:
+    """Return every type of R4 that is not abstract with its kind: resource, complex-type, ..."""
+    found = {}
+    for (url, kind), body in _lines().items():
+        head = body[:400]
+        if kind == "StructureDefinition" and b'"derivation":"constraint"' not in head:
+            kind_of_type = head.partition(b'"kind":"')[2].partition(b'"')[0].decode()
+            found[url.removeprefix(_TYPE)] = kind_of_type + "!" * (b'"abstract":true' in head)
+    return found
+
+
+def is_type(name: str) -> bool:
+    """Tell whether R4 has such a type other than the primitives."""
+    return _kinds().get(name, "primitive-type") != "primitive-type"
+
+
+def is_resource(name: str) -> bool:
+    """Tell whether a name is that of a resource type that can stand in data."""
+    return _kinds().get(name) == "resource"
+
+
+def resource_types() -> list[str]:
+    """Return the names of all R4 resource types."""
+    return [name for name, kind in _kinds().items() if kind == "resource"]
+
+
+def type_names() -> Iterator[str]:
+    """Yield the names of all types of R4, abstract ones too."""
+    yield from _kinds()
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,67 +175,47 @@ class Element:
 
 
 @cache
-def _data() -> dict[str, Any]:
-    text = files("fhirdrain.conformance.r4").joinpath("definitions.json").read_text("utf-8")
-    return json.loads(text)  # type: ignore[no-any-return]
-
-
-def is_type(name: str) -> bool:
-    """Tell whether R4 has such a type other than the primitives."""
-    return name in _data()["types"]
-
-
-def is_resource(name: str) -> bool:
-    """Tell whether a name is that of a resource type that can stand in data."""
-    definition = _data()["types"].get(name)
-    return bool(definition and definition["kind"] == "resource" and not definition["abstract"])
-
-
-def resource_types() -> list[str]:
-    """Return the names of all R4 resource types."""
-    return [name for name in _data()["types"] if is_resource(name)]
-
-
-@cache
 def elements(owner: str, path: str) -> dict[str, Element]:
     """Return the elements below a path of a type, by their JSON names; empty below a leaf."""
-    definition = _data()["types"][owner]["elements"]
-    prefix = f"{path}." if path else ""
+    definition = _r4("StructureDefinition", _TYPE + owner)
+    if definition is None:
+        raise KeyError(owner)
     found: dict[str, Element] = {}
-    for full, facts in definition.items():
-        if not full.startswith(prefix) or "." in full[len(prefix) :] or full == path:
+    prefix = f"{owner}.{path}." if path else f"{owner}."
+    for facts in definition["snapshot"]["element"]:
+        full = facts["path"]
+        if not full.startswith(prefix) or "." in full[len(prefix) :]:
             continue
-        low, high, types, targets, value_set, same_as = [*facts, *[None] * 6][:6]
         name = full[len(prefix) :]
         choice = name.endswith("[x]")
-        for kind in types or ["#"]:
+        same_as = facts.get("contentReference", "").lstrip("#")
+        binding = facts.get("binding", {})
+        value_set = binding.get("valueSet") if binding.get("strength") == "required" else None
+        for entry in facts.get("type") or [{"code": "#"}]:
+            kind = entry["code"]
             stem = name.removesuffix("[x]")
             json_name = stem + kind[0].upper() + kind[1:] if choice else name
-            where, at = owner, full
-            if same_as is not None:
-                where, _, at = same_as.partition(".")
+            where, _, at = (same_as or full).partition(".")
             found[json_name] = Element(
                 owner=where,
                 path=at,
                 name=stem,
                 type=kind,
-                low=low,
-                many=high == "*" or int(high) > 1,
-                targets=tuple(targets or ()),
-                value_set=value_set,
-                choice=full if choice else None,
+                low=facts["min"],
+                many=facts["max"] not in ("0", "1"),
+                targets=tuple(t.rsplit("/", 1)[-1] for t in entry.get("targetProfile", ())),
+                value_set=split_canonical(value_set)[0] if value_set else None,
+                choice=full.partition(".")[2] if choice else None,
             )
     return found
 
 
 def has_children(owner: str, path: str) -> bool:
     """Tell whether an element is a group defined in place."""
-    return any(full.startswith(f"{path}.") for full in _data()["types"][owner]["elements"])
+    return bool(path and elements(owner, path))
 
 
-def codes_of(value_set: str) -> dict[str, list[str]] | None:
-    """Return the codes of a required value set by system, None where it cannot be expanded."""
-    return _data()["valueSets"].get(value_set)  # type: ignore[no-any-return]
+# -- ours -------------------------------------------------------------------------------------
 
 
 def profiles_folder() -> Path:
@@ -114,3 +237,16 @@ def our_profiles() -> dict[str, str]:
         for entry in index["files"]
         if entry["resourceType"] == "StructureDefinition"
     }
+
+
+@cache
+def standard() -> Definitions:
+    """Return R4's definitions and ours."""
+    folder = profiles_folder()
+    index = json.loads(folder.joinpath(".index.json").read_text("utf-8"))
+    ours = (
+        Supplied(json.loads(folder.joinpath(entry["filename"]).read_text("utf-8")), OURS)
+        for entry in index["files"]
+        if entry["resourceType"] in KINDS
+    )
+    return Definitions().extended(ours)[0]

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
 
-from fhirdrain.conformance.definitions import codes_of, elements
+from fhirdrain.conformance.definitions import elements
+from fhirdrain.conformance.terminology import codes_of
 from fhirdrain.sandbox.dates import span_of
 
 Kind = Literal["token", "reference", "date"]

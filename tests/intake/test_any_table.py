@@ -252,9 +252,7 @@ def test_any_nested_json_lines(folder, data):
     b' "lie": "left front"}\n'
 )
 # A path nobody knows, beside items the line leaves empty: both stand for the line as a whole.
-@example(
-    b'{"pat": "p-1", "drain": "right 1", "id": "0", "seen": "2025-01-10 00:00", "more": 0}\n'
-)
+@example(b'{"pat": "p-1", "drain": "right 1", "id": "0", "seen": "2025-01-10 00:00", "more": 0}\n')
 @given(json_lines("wide", nested=False))
 @quick
 def test_any_wide_json_lines(folder, data):

@@ -1,1 +1,1 @@
-"""The R4 base definitions as data (`definitions.json`), and the script that makes them."""
+"""The R4 base definitions as data (`definitions.txt`, `constraints.txt`), and what makes them."""

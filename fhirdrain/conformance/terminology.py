@@ -1,0 +1,40 @@
+"""Which codes a value set holds: expanded from what it is composed of, as far as that can be."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import Any
+
+from fhirdrain.conformance.definitions import Definitions
+
+Json = dict[str, Any]
+
+
+def codes_of(value_set: str) -> dict[str, list[str]] | None:
+    """Return the codes of a value set of R4 by system, None where it cannot be expanded."""
+    return _codes_of(value_set)
+
+
+@cache
+def _codes_of(value_set: str) -> dict[str, list[str]] | None:
+    definitions = Definitions()
+    found = definitions.find("ValueSet", value_set)
+    if found is None or found["compose"].get("exclude"):
+        return None
+    codes: dict[str, list[str]] = {}
+    for include in found["compose"].get("include", ()):
+        if include.get("filter") or include.get("valueSet"):
+            return None
+        system = definitions.find("CodeSystem", include.get("system", ""))
+        if "concept" in include:
+            more = [c["code"] for c in include["concept"]]
+        elif system is None or system.get("content") != "complete":
+            return None
+        else:
+            more = list(_flat(system["concept"]))
+        codes.setdefault(include["system"], []).extend(more)
+    return codes
+
+
+def _flat(concepts: list[Json]) -> list[str]:
+    return [c for entry in concepts for c in (entry["code"], *_flat(entry.get("concept", [])))]
