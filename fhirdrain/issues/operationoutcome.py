@@ -7,22 +7,29 @@ from collections.abc import Iterable
 from typing import Any
 
 from fhirdrain.issues.issue import SEVERITIES, Issue
+from fhirdrain.issues.rules import rule
 
-# The standard extensions for a place in a text (R4, "issue source" and its line and column).
+# R4's own extensions of an issue: its place in a text, and where its rule is published.
 LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
 COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
 SOURCE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-source"
+AUTHORITY = "http://hl7.org/fhir/StructureDefinition/operationoutcome-authority"
 
 
 def _entry(issue: Issue, show_values: bool) -> dict[str, Any]:
     entry: dict[str, Any] = {}
     extensions: list[dict[str, Any]] = []
     if issue.file:
-        extensions.append({"url": SOURCE, "valueString": issue.file})
+        # The name of a file may be no UTF-8; FHIR's texts are nothing else.
+        name = issue.file.encode("utf-8", "backslashreplace").decode("utf-8")
+        extensions.append({"url": SOURCE, "valueString": name})
     if issue.line:
         extensions.append({"url": LINE, "valueInteger": issue.line})
     if issue.column:
         extensions.append({"url": COLUMN, "valueInteger": issue.column})
+    known = rule(issue.rule)
+    if known is not None and known.link:
+        extensions.append({"url": AUTHORITY, "valueUri": known.link})
     if extensions:
         entry["extension"] = extensions
     entry["severity"] = issue.severity

@@ -1,17 +1,23 @@
-"""Issues as lines for a person at a terminal."""
+"""Issues and rules as text for a person at a terminal."""
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable
 
-from fhirdrain.issues.issue import Issue, count_by_severity
+from fhirdrain.issues.issue import SEVERITIES, Issue, count_by_severity
+from fhirdrain.issues.rules import Rule
+
+# Of one thing that is wrong in many places so many are shown; the others are counted.
+MOST_PLACES = 3
+_WIDTH = 88
 
 
 def render_issue(issue: Issue, *, show_values: bool = False) -> str:
     """Return one line: place, severity, message, FHIRPath location, hint, rule."""
     parts = [f"{issue.place}: " if issue.place else "", f"{issue.severity}: {issue.message}"]
     if show_values and issue.value:
-        parts.append(f" [{issue.value}]")
+        parts.append(f" [{_printable(issue.value)}]")
     if issue.location:
         parts.append(f" at {issue.location}")
     if issue.hint:
@@ -21,9 +27,75 @@ def render_issue(issue: Issue, *, show_values: bool = False) -> str:
 
 
 def render_text(issues: Iterable[Issue], *, show_values: bool = False) -> str:
-    """Return all issues a line each, and a last line that counts them."""
+    """Return issues file by file, the worst first, and a last line that counts them.
+
+    What is wrong in the same way in many places is said once, with the first places and one hint.
+    """
     issues = list(issues)
-    lines = [render_issue(issue, show_values=show_values) for issue in issues]
+    by_file: dict[str, list[Issue]] = {}
+    for issue in sorted(issues, key=_rank):
+        by_file.setdefault(issue.file, []).append(issue)
+    lines: list[str] = []
+    for file, found in by_file.items():
+        if file:
+            lines.append(_printable(file))
+        alike: dict[tuple[str, ...], list[Issue]] = {}
+        for issue in found:
+            key = (issue.severity, issue.rule, issue.message, issue.hint)
+            alike.setdefault(key, []).append(issue)
+        for same in alike.values():
+            lines += _folded(same, show_values)
+        lines.append("")
     counts = count_by_severity(issues)
     lines.append(", ".join(f"{n} {severity}" for severity, n in counts.items()) or "no issues")
     return "\n".join(lines) + "\n"
+
+
+def render_rule(rule: Rule) -> str:
+    """Return what a rule demands, why, a good and a bad example, and where it is published."""
+    return "\n".join(
+        [
+            f"{rule.name}: {rule.title}",
+            "",
+            *textwrap.wrap(rule.explanation, _WIDTH),
+            "",
+            "good:",
+            textwrap.indent(rule.good, "  "),
+            "bad:",
+            textwrap.indent(rule.bad, "  "),
+            "",
+            rule.link or "a rule of our own: README.md, What the check holds data against",
+            "",
+        ]
+    )
+
+
+def _rank(issue: Issue) -> int:
+    return SEVERITIES.index(issue.severity)
+
+
+def _folded(same: list[Issue], show_values: bool) -> list[str]:
+    first = same[0]
+    lines = [f"  {first.severity}: {first.message} <{first.rule}>"]
+    places = [text for issue in same if (text := _where(issue, show_values))]
+    lines += [f"    {place}" for place in places[:MOST_PLACES]]
+    more = len(same) - max(len(places[:MOST_PLACES]), 1)
+    if more:
+        lines.append(f"    and {more} more")
+    if first.hint:
+        lines.append(f"    hint: {first.hint}")
+    return lines
+
+
+def _where(issue: Issue, show_values: bool) -> str:
+    """Return the place of an issue, in a form that terminals and editors take one to."""
+    place = _printable(issue.place) if issue.line else ""
+    value = f"[{_printable(issue.value)}]" if show_values and issue.value else ""
+    return " ".join(part for part in (place, issue.location, value) if part)
+
+
+def _printable(text: str) -> str:
+    """Return a text that cannot move the cursor, break the line or fail to be encoded."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
+    )

@@ -175,7 +175,7 @@ def test_check_reports_as_text_and_as_operation_outcome(work):
     path.write_text('{"resourceType": "Observation",\n "status": "done"}')
     code, out, _ = run("check", path)
     assert code == 1
-    assert f"{path}:2:2: error:" in out
+    assert f"\n    {path}:2:2 Observation.status\n" in out
     code, out, _ = run("check", path, "--report", "operationoutcome")
     assert code == 1
     assert '"resourceType": "OperationOutcome"' in out

@@ -1,0 +1,50 @@
+"""What each rule demands, why, where it is published, and what right and wrong look like.
+
+The texts stand in `rules.toml`, a table a rule, and are read when first asked for.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Say what a rule demands.
+
+    `title` is one sentence, `link` a page of a published specification (empty for a rule of our
+    own), `good` and `bad` are JSON; what the rule is not about may be left out of them.
+    """
+
+    name: str
+    title: str
+    explanation: str
+    good: str
+    bad: str
+    link: str = ""
+
+
+@cache
+def all_rules() -> Mapping[str, Rule]:
+    """Return every rule by its name, in the order of the file."""
+    text = files("fhirdrain.issues").joinpath("rules.toml").read_text("utf-8")
+    return {name: _rule(name, **table) for name, table in tomllib.loads(text).items()}
+
+
+def _rule(name: str, title: str, explanation: str, good: str, bad: str, link: str = "") -> Rule:
+    return Rule(name, title, " ".join(explanation.split()), good.strip(), bad.strip(), link)
+
+
+def rule(name: str) -> Rule | None:
+    """Return a rule, None when none has the name."""
+    return all_rules().get(name)
+
+
+def nearest_rules(name: str) -> list[str]:
+    """Return the names of up to three rules that are spelt like this."""
+    return difflib.get_close_matches(name.lower(), all_rules(), n=3, cutoff=0.5)

@@ -1,0 +1,159 @@
+"""Every rule of the check is told of, and its examples are what it says they are."""
+
+from __future__ import annotations
+
+import ast
+import json
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import fhirdrain.conformance
+from fhirdrain.conformance import check_bytes
+from fhirdrain.conformance.raw import MOST_DEPTH
+from fhirdrain.issues import all_rules, nearest_rules, render_rule, rule
+
+CONFORMANCE = Path(fhirdrain.conformance.__file__).parent
+
+# Where the name of a rule is handed on rather than said: file and expression.
+HANDED_ON = {("walk.py", "rule")}
+
+# What these are about stands in a supplied definition, not in the example alone; the tests of
+# profiles show when they are broken.
+ABOUT_DEFINITIONS = {
+    "code-undecided", "definition", "extensible-code", "extension-context", "extension-unknown",
+    "fixed", "invariant", "max-cardinality", "max-length", "max-value", "min-value",
+    "modifier-extension", "must-be-absent", "not-supported", "pattern", "profile-unknown",
+    "reference-target-profile", "slice", "slice-cardinality", "slice-order",
+}  # fmt: skip
+
+
+def named_in(source: str) -> Iterator[str | ast.expr]:
+    """Yield the rule of each `add(node, rule, ...)` and `Issue(severity, code, rule, ...)`."""
+    for call in ast.walk(ast.parse(source)):
+        if not isinstance(call, ast.Call):
+            continue
+        name = getattr(call.func, "attr", getattr(call.func, "id", ""))
+        place = {"add": 1, "Issue": 2}.get(name)
+        if place is None or (name == "add" and len(call.args) < 2):
+            continue  # a set's add has one argument
+        by_name = [word.value for word in call.keywords if word.arg == "rule"]
+        found = by_name[0] if by_name else call.args[place]
+        yield found.value if isinstance(found, ast.Constant) else found
+
+
+def named() -> tuple[set[str], set[tuple[str, str]]]:
+    """Return the rules that the check's sources name, and where a name is not a literal."""
+    literal: set[str] = set()
+    other: set[tuple[str, str]] = set()
+    for path in sorted(CONFORMANCE.rglob("*.py")):
+        for found in named_in(path.read_text("utf-8")):
+            if isinstance(found, str):
+                literal.add(found)
+            else:
+                other.add((path.name, ast.unparse(found)))
+    return literal, other
+
+
+NAMED, NOT_LITERAL = named()
+
+
+def test_the_sources_are_read():
+    assert {"json", "duplicate-key", "per-1", "bdl-5", "ref-1", "unit", "one-identity"} <= NAMED
+    assert len(NAMED) > 40
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "report.add(node, 'new', 'says')",
+        "add(node, 'new', 'says')",
+        "Issue('error', 'value', 'new', 'says')",
+        "Issue(severity='error', code='value', rule='new', message='says')",
+    ],
+)
+def test_a_rule_is_found_however_it_is_named(source):
+    assert list(named_in(source)) == ["new"]
+
+
+def test_every_rule_of_the_check_is_told_of():
+    assert sorted(NAMED - set(all_rules())) == []
+
+
+def test_no_rule_is_named_where_this_test_cannot_see_it():
+    assert NOT_LITERAL == HANDED_ON
+
+
+@pytest.mark.parametrize("one", all_rules().values(), ids=lambda one: one.name)
+def test_what_is_told_is_whole(one):
+    assert one.title.endswith(".")
+    assert ". " not in one.title
+    assert one.explanation.endswith(".")
+    assert 2 <= len(one.explanation.split(". ")) <= 4
+    assert one.link == "" or one.link.startswith(
+        ("https://hl7.org/fhir/R4/", "https://www.rfc-editor.org/rfc/rfc8259", "https://ucum.org/")
+    )
+    good = json.loads(one.good)
+    if one.name == "json":
+        with pytest.raises(ValueError, match="Expecting"):
+            json.loads(one.bad)
+    else:
+        json.loads(one.bad)
+        assert one.good != one.bad
+    assert isinstance(good, dict)
+
+
+@pytest.mark.parametrize("name", sorted(NAMED - ABOUT_DEFINITIONS - {"depth"}))
+def test_the_bad_example_breaks_the_rule_and_the_good_one_does_not(name):
+    one = all_rules()[name]
+    assert name in {issue.rule for issue in check_bytes(one.bad.encode())}
+    assert name not in {issue.rule for issue in check_bytes(one.good.encode())}
+
+
+def test_the_example_of_depth_is_cut_short_and_breaks_the_rule_when_it_is_not():
+    def nested(times: int) -> bytes:
+        inner: dict[str, object] = {"url": "https://a.example/e", "valueInteger": 1}
+        for _ in range(times):
+            inner = {"url": "https://a.example/e", "extension": [inner]}
+        return json.dumps({"resourceType": "Patient", "extension": [inner]}).encode()
+
+    # Two steps of a path for each: the key and the place in the array.
+    assert check_bytes(nested(MOST_DEPTH // 2 - 1)) == []
+    assert {issue.rule for issue in check_bytes(nested(MOST_DEPTH // 2))} == {"depth"}
+
+
+def test_what_is_about_definitions_is_told_of():
+    assert sorted(ABOUT_DEFINITIONS - set(all_rules())) == []
+
+
+def test_each_table_has_just_what_a_rule_has():
+    path = CONFORMANCE.parent / "issues" / "rules.toml"
+    tables = tomllib.loads(path.read_text("utf-8"))
+    for name, table in tables.items():
+        assert set(table) - {"link"} == {"title", "explanation", "good", "bad"}, name
+
+
+def test_a_rule_is_looked_up_by_name_and_near_ones_are_named():
+    known = rule("per-1")
+    assert known is not None
+    assert known.name == "per-1"
+    assert rule("per-2") is None
+    assert nearest_rules("PER1")[0] == "per-1"
+    assert nearest_rules("refrence")[0] == "reference"
+    assert nearest_rules("zzzzzzzz") == []
+
+
+def test_a_rule_is_explained_with_all_it_has():
+    known = rule("obs-6")
+    assert known is not None
+    lines = render_rule(known).splitlines()
+    assert lines[0] == f"obs-6: {known.title}"
+    assert " ".join(lines[2 : lines.index("good:") - 1]) == known.explanation
+    assert f"  {known.good}" == lines[lines.index("good:") + 1]
+    assert f"  {known.bad}" == lines[lines.index("bad:") + 1]
+    assert lines[-1] == "https://hl7.org/fhir/R4/observation.html"
+    own = rule("whose")
+    assert own is not None
+    assert "README.md" in render_rule(own).splitlines()[-1]
