@@ -3,21 +3,60 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 
 import click
+from click.shell_completion import CompletionItem
 
 from fhirdrain.cli.output import Progress
 from fhirdrain.cli.settings import example, show_values_option
-from fhirdrain.issues import count_by_severity, render_text, to_operation_outcome
+from fhirdrain.issues import (
+    Issue,
+    all_rules,
+    count_by_severity,
+    nearest_rules,
+    render_junit,
+    render_ndjson,
+    render_rule,
+    render_text,
+    rule,
+    to_operation_outcome,
+    to_sarif,
+)
 from fhirdrain.street.checking import check_sources
+from fhirdrain.street.sources import shown_name
 from fhirdrain.vocabulary.jsontext import encode_pretty
+
+
+def _complete(
+    context: click.Context, parameter: click.Parameter, incomplete: str
+) -> list[CompletionItem]:
+    """Return the rules whose names begin so, for the shell."""
+    return [
+        CompletionItem(name, help=known.title)
+        for name, known in all_rules().items()
+        if name.startswith(incomplete)
+    ]
+
+
+def _explain(context: click.Context, parameter: click.Parameter, name: str | None) -> None:
+    """Explain a rule and stop, before any file is asked for."""
+    if name is None or context.resilient_parsing:
+        return
+    known = rule(name)
+    if known is None:
+        near = nearest_rules(name)
+        hint = f" Nearest: {', '.join(near)}." if near else ""
+        raise click.BadParameter(f'there is no rule "{name}".{hint}', context, parameter)
+    click.echo(render_rule(known), nl=False)
+    context.exit()
 
 
 @click.command("check", epilog=example("fhirdrain check rounds.json --fail-on warning"))
 @click.argument("files", nargs=-1, required=True)
 @click.option(
     "--report",
-    type=click.Choice(["text", "operationoutcome"]),
+    type=click.Choice(["text", "operationoutcome", "ndjson", "sarif", "junit"]),
     default="text",
     show_default=True,
     help="How the issues are written.",
@@ -29,6 +68,15 @@ from fhirdrain.vocabulary.jsontext import encode_pretty
     show_default=True,
     help="From which severity on the exit code is 1.",
 )
+@click.option(
+    "--explain",
+    metavar="RULE",
+    shell_complete=_complete,
+    is_eager=True,
+    expose_value=False,
+    callback=_explain,
+    help="Say what a rule demands and why, with examples, and check nothing.",
+)
 @show_values_option()
 def command(files: tuple[str, ...], report: str, fail_on: str, show_values: bool) -> None:
     """Hold FHIR JSON (a resource, a bundle, NDJSON; - is stdin) against R4 and our rules.
@@ -37,11 +85,22 @@ def command(files: tuple[str, ...], report: str, fail_on: str, show_values: bool
     """
     with Progress() as progress:
         issues = check_sources(files, progress)
-    if report == "text":
-        click.echo(render_text(issues, show_values=show_values), nl=False)
-    else:
-        outcome = to_operation_outcome(issues, show_values=show_values)
-        click.echo(encode_pretty(outcome).decode())
+    click.echo(_rendered(report, issues, files, show_values), nl=False)
     counts = count_by_severity(issues)
     failing = ["fatal", "error", "warning"] if fail_on == "warning" else ["fatal", "error"]
     sys.exit(1 if any(severity in counts for severity in failing) else 0)
+
+
+def _rendered(report: str, issues: Sequence[Issue], files: Sequence[str], values: bool) -> str:
+    match report:
+        case "text":
+            return render_text(issues, show_values=values)
+        case "ndjson":
+            return render_ndjson(issues, show_values=values)
+        case "junit":
+            return render_junit(issues, map(shown_name, files), show_values=values)
+        case "sarif":
+            whole = to_sarif(issues, show_values=values)
+        case _:
+            whole = to_operation_outcome(issues, show_values=values)
+    return f"{encode_pretty(whole).decode()}\n"

@@ -8,12 +8,17 @@ from pathlib import Path
 from fhirdrain.errors import SourceError
 
 
+def shown_name(name: str) -> str:
+    """Return how a file is named in what is said of it."""
+    return "<stdin>" if name == "-" else name
+
+
 def read_source(name: str) -> tuple[bytes, str]:
     """Return the bytes of a file and the name to show for it; raises `SourceError`."""
     if name == "-":
         if sys.stdin is None:
             raise SourceError("standard input is closed")
-        return sys.stdin.buffer.read(), "<stdin>"
+        return sys.stdin.buffer.read(), shown_name(name)
     try:
         return Path(name).read_bytes(), name
     except OSError as error:
