@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
 from collections.abc import Sequence
+from itertools import chain
 
 import click
 from click.shell_completion import CompletionItem
@@ -12,8 +14,8 @@ from fhirdrain.cli.output import Progress
 from fhirdrain.cli.settings import example, show_values_option
 from fhirdrain.issues import (
     Issue,
+    Severity,
     all_rules,
-    count_by_severity,
     nearest_rules,
     render_junit,
     render_ndjson,
@@ -23,7 +25,7 @@ from fhirdrain.issues import (
     to_operation_outcome,
     to_sarif,
 )
-from fhirdrain.street.checking import check_sources
+from fhirdrain.street.checking import Follow, Unknown, check_sources, checker_of
 from fhirdrain.street.sources import shown_name
 from fhirdrain.vocabulary.jsontext import encode_pretty
 
@@ -69,6 +71,33 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     help="From which severity on the exit code is 1.",
 )
 @click.option(
+    "--profiles",
+    metavar="PATH",
+    multiple=True,
+    help="A folder, a file or a FHIR package (.tgz) of definitions; may be given several times.",
+)
+@click.option(
+    "--profile",
+    metavar="URL",
+    multiple=True,
+    help="Hold every resource of its type against this profile; may be given several times.",
+)
+@click.option(
+    "--extensions",
+    type=click.Choice(["accept", "mention", "refuse"]),
+    default="mention",
+    show_default=True,
+    help="What is said of extensions that nobody has defined.",
+)
+@click.option(
+    "--references",
+    type=click.Choice(["accept", "resolve"]),
+    default="accept",
+    show_default=True,
+    help="Whether references out of the file must lead to something in --profiles.",
+)
+@click.option("--best-practice", is_flag=True, help="Say too what R4 only holds to be good.")
+@click.option(
     "--explain",
     metavar="RULE",
     shell_complete=_complete,
@@ -78,15 +107,35 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     help="Say what a rule demands and why, with examples, and check nothing.",
 )
 @show_values_option()
-def command(files: tuple[str, ...], report: str, fail_on: str, show_values: bool) -> None:
-    """Hold FHIR JSON (a resource, a bundle, NDJSON; - is stdin) against R4 and our rules.
+def command(
+    files: tuple[str, ...],
+    report: str,
+    fail_on: str,
+    profiles: tuple[str, ...],
+    profile: tuple[str, ...],
+    extensions: Unknown,
+    references: Follow,
+    best_practice: bool,
+    show_values: bool,
+) -> None:
+    """Hold FHIR JSON (a resource, a bundle, NDJSON; - is stdin) against R4, profiles, our rules.
 
     Each issue has file, line, column and a FHIRPath location. Exits 1 when there are errors.
     """
     with Progress() as progress:
-        issues = check_sources(files, progress)
-    click.echo(_rendered(report, issues, files, show_values), nl=False)
-    counts = count_by_severity(issues)
+        checker, issues = checker_of(profiles, profile, extensions, references, best_practice)
+        found = chain(issues, check_sources(files, progress, checker))
+        counts: Counter[Severity] = Counter()
+        if report == "ndjson":
+            # As they come: a file of any length is checked in the memory of one line.
+            for issue in found:
+                counts[issue.severity] += 1
+                click.echo(render_ndjson([issue], show_values=show_values), nl=False)
+        else:
+            kept = list(found)
+            counts.update(issue.severity for issue in kept)
+    if report != "ndjson":
+        click.echo(_rendered(report, kept, files, show_values), nl=False)
     failing = ["fatal", "error", "warning"] if fail_on == "warning" else ["fatal", "error"]
     sys.exit(1 if any(severity in counts for severity in failing) else 0)
 
@@ -95,8 +144,6 @@ def _rendered(report: str, issues: Sequence[Issue], files: Sequence[str], values
     match report:
         case "text":
             return render_text(issues, show_values=values)
-        case "ndjson":
-            return render_ndjson(issues, show_values=values)
         case "junit":
             return render_junit(issues, map(shown_name, files), show_values=values)
         case "sarif":

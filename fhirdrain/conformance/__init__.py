@@ -4,6 +4,7 @@ May import only `errors`, `issues` and `vocabulary`. `check.py` is the way in; `
 walks a resource and owns its paths; a module under `rules` is one kind of rule.
 """
 
-from fhirdrain.conformance.check import check_bytes, check_file, check_resource
+from fhirdrain.conformance.check import check_bytes, check_file, check_resource, check_stream
+from fhirdrain.conformance.checker import Checker, Options
 
-__all__ = ["check_bytes", "check_file", "check_resource"]
+__all__ = ["Checker", "Options", "check_bytes", "check_file", "check_resource", "check_stream"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
@@ -96,7 +96,7 @@ def _lines() -> dict[tuple[str, str], bytes]:
 
 
 @cache
-def _constraints() -> dict[str, Json]:
+def constraints() -> dict[str, Json]:
     """Return R4's constraints as an element holds them, by their names in `definitions.txt`."""
     found = {}
     text = files("fhirdrain.conformance.r4").joinpath("constraints.txt").read_text("utf-8")
@@ -115,7 +115,7 @@ def _r4(kind: Kind, url: str) -> Json | None:
     for view in ("snapshot", "differential"):
         for element in definition.get(view, {}).get("element", ()):
             if "constraint" in element:
-                element["constraint"] = [_constraints()[name] for name in element["constraint"]]
+                element["constraint"] = [constraints()[name] for name in element["constraint"]]
             element.setdefault("id", element["path"])
     return definition
 
@@ -150,9 +150,18 @@ def resource_types() -> list[str]:
     return [name for name, kind in _kinds().items() if kind == "resource"]
 
 
-def type_names() -> Iterator[str]:
-    """Yield the names of all types of R4, abstract ones too."""
-    yield from _kinds()
+@cache
+def type_names() -> frozenset[str]:
+    """Return the names of all types of R4, abstract ones too."""
+    return frozenset(_kinds())
+
+
+@cache
+def ancestry(name: str) -> tuple[str, ...]:
+    """Return a type of R4 and those it is made from, the nearest first."""
+    definition = _r4("StructureDefinition", _TYPE + name)
+    base = (definition or {}).get("baseDefinition", "").removeprefix(_TYPE)
+    return (name, *ancestry(base)) if base else (name,)
 
 
 @dataclass(frozen=True, slots=True)

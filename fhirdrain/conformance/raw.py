@@ -22,8 +22,8 @@ _STRING = re.compile(r'"(?:[^"\\\x00-\x1f]|\\.)*"')
 _SCALAR = re.compile(r"[^\s,\]}]+")
 
 
-# FHIR sets no bound; nothing that is measured needs an exponent of more than two digits.
-_MOST_EXPONENT = 99
+# FHIR sets no bound; its own examples go to 1E-245.
+_MOST_EXPONENT = 999
 
 
 class _NoNumber(ValueError):

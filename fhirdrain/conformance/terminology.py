@@ -38,3 +38,34 @@ def _codes_of(value_set: str) -> dict[str, list[str]] | None:
 
 def _flat(concepts: list[Json]) -> list[str]:
     return [c for entry in concepts for c in (entry["code"], *_flat(entry.get("concept", [])))]
+
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Membership:
+    inside: bool | None
+    reason: str = ""
+
+
+class Terminology:
+    def __init__(self, definitions: Definitions) -> None:
+        self.definitions = definitions
+
+    def codes(self, value_set: str) -> dict[str, frozenset[str]] | None:
+        found = codes_of(value_set)
+        return None if found is None else {k: frozenset(v) for k, v in found.items()}
+
+    def membership(
+        self, value_set: str, code: str, system: str | None, version: str | None = None
+    ) -> Membership:
+        codes = self.codes(value_set)
+        if codes is None:
+            return Membership(True)
+        if system is None:
+            return Membership(any(code in c for c in codes.values()))
+        return Membership(code in codes.get(system, ()))
+
+    def near(self, value_set: str, code: str) -> str:
+        return ""

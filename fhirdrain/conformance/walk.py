@@ -1,31 +1,71 @@
-"""The one walk over a resource: it owns the paths, and calls each kind of rule where it belongs."""
+"""Where a check stands in a document, and where it puts what it finds."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any, Protocol
 
+from fhirdrain.conformance.fhirpath import Surroundings
 from fhirdrain.conformance.raw import JsonPath
 from fhirdrain.issues import Issue, Severity
+
+# A place is a chain (where it is in, JSON key or index, FHIRPath name): making one costs next to
+# nothing, and only a place something is said about is ever written out. The first is (None, "",
+# resource type).
+At = tuple[Any, str | int, str]
+
+
+def root(kind: str) -> At:
+    """Return the place of a document's resource."""
+    return (None, "", kind)
+
+
+def json_path(at: At) -> JsonPath:
+    """Return a place as keys and indices from the document's value on."""
+    steps: list[str | int] = []
+    here: Any = at
+    while here[0] is not None:
+        steps.append(here[1])
+        here = here[0]
+    return tuple(reversed(steps))
+
+
+def fhirpath(at: At) -> str:
+    """Return a place as FHIRPath writes it, from the type of the document's resource on."""
+    steps: list[str] = []
+    here: Any = at
+    while here[0] is not None:
+        steps.append(f"[{here[1]}]" if isinstance(here[1], int) else f".{here[2]}")
+        here = here[0]
+    return "".join([here[2], *reversed(steps)])
 
 
 @dataclass(frozen=True, slots=True)
 class Node:
-    """A value in a resource with its JSON path, its FHIRPath and its type."""
+    """A value in a document with its place and its type."""
 
     value: Any
-    path: JsonPath
-    fhirpath: str
+    at: At
     type: str = ""
+
+    @property
+    def path(self) -> JsonPath:
+        """Return its place as keys and indices."""
+        return json_path(self.at)
+
+    @property
+    def fhirpath(self) -> str:
+        """Return its place as FHIRPath."""
+        return fhirpath(self.at)
 
     def child(self, key: str, name: str | None = None, kind: str = "") -> Node:
         """Return a member."""
-        return Node(self.value.get(key), (*self.path, key), f"{self.fhirpath}.{name or key}", kind)
+        return Node(self.value.get(key), (self.at, key, name or key), kind)
 
     def item(self, index: int) -> Node:
         """Return an item of an array."""
-        return Node(self.value[index], (*self.path, index), f"{self.fhirpath}[{index}]", self.type)
+        return Node(self.value[index], (self.at, index, ""), self.type)
 
     def items(self, key: str) -> Iterator[Node]:
         """Yield the items of a member that is an array of objects; nothing when it is none."""
@@ -61,7 +101,7 @@ class Report:
 
     def add(
         self,
-        node: Node,
+        place: Node | At,
         rule: str,
         message: str,
         *,
@@ -69,8 +109,10 @@ class Report:
         severity: Severity = "error",
         hint: str = "",
         value: object = "",
+        below: str = "",
     ) -> None:
-        """Add an issue at a node."""
+        """Add an issue at a place, or about a key `below` it that has no name of its own."""
+        at = place.at if isinstance(place, Node) else place
         issue = Issue(
             severity,
             code,
@@ -78,7 +120,82 @@ class Report:
             message,
             hint=hint,
             file=self.file,
-            location=node.fhirpath,
+            location=fhirpath(at),
             value=str(value),
         )
-        self.found.append((issue, node.path))
+        path = json_path(at)
+        self.found.append((issue, (*path, below) if below else path))
+
+    @property
+    def has_errors(self) -> bool:
+        """Tell whether something that was found is an error."""
+        return any(issue.is_error for issue, _ in self.found)
+
+
+class Index(Protocol):
+    """Finds what a reference means."""
+
+    is_bundle: bool
+
+    def resolve(self, text: str, holder: Any = None) -> Any | None:
+        """Return the resource a reference in another one means; None if it is out of sight."""
+
+    def is_ambiguous(self, text: str, holder: Any) -> bool:
+        """Tell whether a reference that names no version could mean several."""
+
+
+class _Nothing:
+    is_bundle = False
+
+    def resolve(self, text: str, holder: Any = None) -> Any | None:
+        return None
+
+    def is_ambiguous(self, text: str, holder: Any) -> bool:
+        return False
+
+
+NO_INDEX = _Nothing()
+NOWHERE = Surroundings(None, None, lambda _: None, lambda _, __: None, lambda _, __: None)
+
+
+@dataclass(slots=True)
+class Run(Report):
+    """One walk over one document: what was found, and what a rule may have to look at beside.
+
+    `root` is the document's resource, `resource` the one the walk is in, `container` the one that
+    contains it, or itself. `references` are kept until all of the document was seen; `judged` are
+    values that were held against a profile, and the first fault of each. `told` is called with how
+    many resources were met.
+    """
+
+    root: Any = None
+    resource: Any = None
+    container: Any = None
+    surroundings: Surroundings = NOWHERE
+    depth: int = 0
+    references: list[Reference] = field(default_factory=list)
+    index: Index = NO_INDEX
+    judged: dict[tuple[int, str], str] = field(default_factory=dict)
+    count: int = 0
+    told: Callable[[int], None] | None = None
+
+    def aside(self) -> Run:
+        """Return a run of the same place whose findings are looked at before they are kept."""
+        return replace(self, found=[], references=[])
+
+
+@dataclass(slots=True)
+class Reference:
+    """A reference that was seen: its value and place, and the profiles its target may have."""
+
+    value: dict[str, Any]
+    at: At
+    name: str
+    targets: tuple[str, ...]
+    by: str
+    container: Any
+
+
+Check = Callable[[Any, At, Run], None]
+# What stands under a key of an object, with the object.
+Member = Callable[[Any, At, Run, dict[str, Any]], None]

@@ -7,7 +7,7 @@ from typing import Any
 
 from fhirdrain.conformance import check_resource
 from fhirdrain.conformance.definitions import our_profiles
-from fhirdrain.conformance.walk import Node
+from fhirdrain.conformance.walk import Node, root
 from fhirdrain.issues import Issue
 from fhirdrain.sandbox.call import Answer, Call
 from fhirdrain.sandbox.reading import read
@@ -65,7 +65,7 @@ def _found(resource: Any, kind: str, id_: str, profile: str | None) -> list[Issu
 def _judged(resource: Any) -> list[Issue]:
     """Return what breaks base R4, what is said of stated profiles, and what breaks our own."""
     base = set(check_resource(resource, base_only=True))
-    ours = tuple(_ours(Node(resource, (), _type_of(resource))))
+    ours = tuple(_ours(Node(resource, root(_type_of(resource)), _type_of(resource))))
     return [
         issue
         for issue in check_resource(resource)

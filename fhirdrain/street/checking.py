@@ -2,22 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
-from fhirdrain.conformance import check_bytes
-from fhirdrain.errors import RefusedError
+from fhirdrain.conformance import Checker, Options, check_stream
+from fhirdrain.conformance.cache import default_folder
+from fhirdrain.conformance.definitions import Supplied, standard
+from fhirdrain.conformance.packages import supplied
+from fhirdrain.conformance.rules.extensions import Unknown
+from fhirdrain.conformance.rules.references import Follow
+from fhirdrain.errors import ConfigurationError, RefusedError
 from fhirdrain.issues import Issue
-from fhirdrain.street.sources import read_source
+from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
 
+__all__ = ["Follow", "Unknown", "check_sources", "checker_of", "refuse_errors"]
 
-def check_sources(names: Iterable[str], progress: Told = silent) -> list[Issue]:
-    """Return what is wrong in files; `-` is standard input. Raises `SourceError`."""
-    issues: list[Issue] = []
+
+def checker_of(
+    paths: Iterable[str],
+    profiles: Iterable[str] = (),
+    extensions: Unknown = "mention",
+    references: Follow = "accept",
+    best_practice: bool = False,
+) -> tuple[Checker, list[Issue]]:
+    """Return a checker that knows the definitions in `paths`, and what is wrong in those.
+
+    `profiles` are URLs of profiles to hold every resource of their type against. Raises
+    `SourceError` for a path that cannot be read, `ConfigurationError` for an unknown profile.
+    """
+    given = supplied(Path(path) for path in paths)
+    definitions, left_out = standard().extended(given.definitions)
+    options = Options(tuple(profiles), extensions, references, best_practice)
+    for url in options.profiles:
+        if definitions.structure(url) is None:
+            raise ConfigurationError(
+                f"no such profile is known: {url}", hint="--profiles takes its definition"
+            )
+    checker = Checker(definitions, options, given.instances, default_folder())
+    return checker, [*given.issues, *map(_left_out, left_out)]
+
+
+def _left_out(entry: Supplied) -> Issue:
+    return Issue(
+        "warning",
+        "duplicate",
+        "definition",
+        "a definition with this URL is known already, and that one was used",
+        file=entry.origin,
+        value=str(entry.definition.get("url")),
+    )
+
+
+def check_sources(
+    names: Iterable[str], progress: Told = silent, checker: Checker | None = None
+) -> Iterator[Issue]:
+    """Yield what is wrong in files; `-` is standard input. Raises `SourceError`."""
+
+    def told(count: int) -> None:
+        progress("resources checked", count)
+
     for name in names:
-        data, file = read_source(name)
-        issues += check_bytes(data, file, lambda count: progress("resources checked", count))
-    return issues
+        with opened(name) as (stream, file):
+            yield from check_stream(stream, file, told, checker)
 
 
 def refuse_errors(issues: Iterable[Issue], file: str) -> None:

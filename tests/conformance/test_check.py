@@ -105,7 +105,7 @@ QUANTITY = {"value": Decimal(5), "system": "http://unitsofmeasure.org", "code": 
         ({"implicitRules": "https://x.example/\x0b"}, "primitive", "Observation.implicitRules"),
         # invariants
         ({"dataAbsentReason": {"text": "x"}}, "obs-6", "Observation"),
-        ({"component": [{"code": local("level"), "valueInteger": 1}]}, "obs-7", "Observation.component[0]"),
+        ({"component": [{"code": local("level"), "valueInteger": 1}]}, "obs-7", "Observation"),
         ({"extension": [{"url": "https://x.example"}]}, "ext-1", "Observation.extension[0]"),
         # references
         ({"subject": {"reference": "Patientt/1"}}, "reference", "Observation.subject"),
@@ -201,8 +201,18 @@ UUID = "urn:uuid:00000000-0000-4000-8000-00000000000{}"
 
 def test_references_inside_a_bundle():
     one = level(subject={"reference": UUID.format(2), "identifier": {"value": "p"}})
-    bundle = {"resourceType": "Bundle", "type": "collection", "entry": [entry(one, UUID.format(1))]}
+    post = {"request": {"method": "POST", "url": "Observation"}}
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [entry(one, UUID.format(1), **post)],
+    }
     assert found(bundle) == [("reference", "Bundle.entry[0].resource.subject")]
+    # A collection need not be whole.
+    del bundle["entry"][0]["request"]
+    bundle["type"] = "collection"
+    (issue,) = check_resource(bundle)
+    assert (issue.severity, issue.rule) == ("warning", "reference")
     bundle["entry"].append(entry({"resourceType": "Patient"}, UUID.format(2)))
     assert found(bundle) == []
     bundle["entry"][1]["resource"] = {"resourceType": "Device", "status": "active"}
@@ -338,7 +348,8 @@ def test_a_post_coordinated_expression_is_not_judged_by_a_check_digit():
 def test_null_keeps_a_place_only_for_extensions():
     extension = [{"url": "https://x.example", "valueString": "x"}]
     name = {"given": [None], "_given": [{"extension": extension}]}
-    assert check_resource({"resourceType": "Patient", "name": [name]}) == []
+    (issue,) = check_resource({"resourceType": "Patient", "name": [name]})
+    assert issue.rule == "extension-unknown"
     assert found({"resourceType": "Patient", "name": [{"given": [None]}]}) == [
         ("null", "Patient.name[0].given[0]")
     ]
@@ -466,6 +477,7 @@ def test_a_total_known_in_part_needs_no_value_and_one_of_which_nothing_is_known_
         "effectiveDateTime": None,
         "effectivePeriod": {"start": "2025-01-10T07:00:00Z", "end": "2025-01-10T19:00:00Z"},
         "valueQuantity": None,
+        "method": local("calculated"),
     }
     at_least = {"code": local("at-least"), "valueQuantity": QUANTITY}
     assert found(level(**common, component=[at_least])) == []

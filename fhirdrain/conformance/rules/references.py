@@ -1,118 +1,244 @@
-"""References: do they lead somewhere, to a type they may name, in a legal form."""
+"""References: do they lead somewhere, to a type they may name, in a legal form, to what conforms.
+
+R4 3.1.0 (bundle.html, "Resolving references in Bundles") and 2.3.0 (references.html).
+"""
 
 from __future__ import annotations
 
 import re
-from typing import Any
+from collections.abc import Mapping
+from typing import Any, Literal
 
-from fhirdrain.conformance.definitions import Element, is_resource
-from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.conformance.definitions import is_resource
+from fhirdrain.conformance.walk import At, Reference, Run
 
+Json = dict[str, Any]
+
+_TYPE = "http://hl7.org/fhir/StructureDefinition/"
 _RELATIVE = re.compile(r"([A-Z][A-Za-z]+)/[A-Za-z0-9\-.]{1,64}(?:/_history/[A-Za-z0-9\-.]{1,64})?")
 _AT_END = re.compile(rf"(?:^|/){_RELATIVE.pattern}$")
 _CONDITIONAL = re.compile(r"([A-Z][A-Za-z]+)\?(.+)")
+_BASE = re.compile(r"(https?://.+/)[A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64}$")
+# Whether a reference that leads out of the document has to lead to something that was supplied.
+Follow = Literal["accept", "resolve"]
+
+# Bundles that are taken as one.
+_WHOLE = ("transaction", "batch", "document", "message")
 
 
-class References:
-    """Collects the references of one document while it is walked, and judges them at the end."""
+class Index:
+    """Finds the resource a reference means: in the document, contained, or supplied."""
 
-    def __init__(self, report: Report) -> None:
-        self._report = report
-        self._found: list[tuple[Node, Element]] = []
+    def __init__(self, root: Any, supplied: Mapping[str, Json]) -> None:
+        self._root = root
+        self._supplied = supplied
+        self._by_url: dict[str, list[Json]] = {}
+        self._by_name: dict[str, list[Json]] = {}
+        self._bases: dict[int, str] = {}
+        self.is_bundle = isinstance(root, dict) and root.get("resourceType") == "Bundle"
+        if self.is_bundle:
+            entries = root.get("entry")
+            for entry in entries if isinstance(entries, list) else ():
+                if isinstance(entry, dict) and isinstance(entry.get("resource"), dict):
+                    self._entry(entry.get("fullUrl"), entry["resource"])
+        elif isinstance(root, dict):
+            self._entry(None, root)
 
-    def see(self, node: Node, element: Element | None) -> None:
-        """Keep a reference for later."""
-        if node.type == "Reference" and element is not None:
-            self._found.append((node, element))
+    def _entry(self, url: Any, resource: Json) -> None:
+        if isinstance(url, str):
+            self._by_url.setdefault(url, []).append(resource)
+            if match := _BASE.match(url):
+                self._bases[id(resource)] = match[1]
+        name = f"{resource.get('resourceType')}/{resource.get('id')}"
+        self._by_name.setdefault(name, []).append(resource)
 
-    def judge(self, root: Any) -> None:
-        """Report the references of a document that do not hold."""
-        if not isinstance(root, dict):
-            return
-        is_bundle = root.get("resourceType") == "Bundle"
-        targets = _full_urls(root) if is_bundle else {}
-        for node, element in self._found:
-            text = node.value.get("reference")
-            if isinstance(text, str):
-                self._one(node, element, text, root, targets, is_bundle)
+    def resolve(self, text: str, holder: Any = None) -> Json | None:
+        """Return what a reference in a resource means; None where that is out of sight.
 
-    def _one(
-        self,
-        node: Node,
-        element: Element,
-        text: str,
-        root: dict[str, Any],
-        targets: dict[str, str],
-        is_bundle: bool,
-    ) -> None:
-        add = self._report.add
-        kind: str | None = None
+        `holder` is the resource the reference stands in, or the one that contains it.
+        """
         if text.startswith("#"):
-            ids = {c.get("id") for c in _contained(root, node)}
-            if text != "#" and text[1:] not in ids:
-                add(node, "ref-1", "nothing contained has this id", value=text)
+            return contained(holder, text[1:])
+        plain, _, version = text.partition("#")[0].partition("/_history/")
+        found = self._candidates(plain, holder)
+        for resource in found:
+            meta = resource.get("meta")
+            if not version or (isinstance(meta, dict) and meta.get("versionId") == version):
+                return resource
+        if found:
+            return None
+        match = _AT_END.search(plain)
+        return self._supplied.get(plain) or (
+            self._supplied.get(match[0].lstrip("/")) if match and not self.is_bundle else None
+        )
+
+    def is_ambiguous(self, text: str, holder: Any) -> bool:
+        """Tell whether a reference that names no version could mean several in a bundle."""
+        if not self.is_bundle or text.startswith("#") or "/_history/" in text:
+            return False
+        return len(self._candidates(text.partition("#")[0], holder)) > 1
+
+    def _candidates(self, plain: str, holder: Any) -> list[Json]:
+        found = self._by_url.get(plain)
+        if found is None and _RELATIVE.fullmatch(plain):
+            base = self._bases.get(id(holder))
+            found = self._by_url.get(base + plain) if base else None
+            if found is None:
+                return self._by_name.get(plain, [])[:1]
+        return found or []
+
+
+def contained(holder: Any, id_: str) -> Json | None:
+    """Return what a resource contains under an id; itself for an empty one."""
+    if not id_ and isinstance(holder, dict):
+        return holder
+    within = holder.get("contained") if isinstance(holder, dict) else None
+    for resource in within if isinstance(within, list) else ():
+        if isinstance(resource, dict) and resource.get("id") == id_:
+            return resource
+    return None
+
+
+class Judge:
+    """Says which references of a walked document do not hold."""
+
+    def __init__(self, run: Run, profiles: Any, follow: Follow) -> None:
+        self._run = run
+        self._follow = follow
+        self._index = run.index
+        self._profiles = profiles
+
+    def judge(self) -> None:
+        """Report the references that were kept."""
+        seen: set[tuple[int, tuple[str, ...]]] = set()
+        for reference in self._run.references:
+            text = reference.value.get("reference")
+            if isinstance(text, str):
+                self._one(reference, text, first=(id(reference.value), ()) not in seen)
+                seen.add((id(reference.value), ()))
+
+    def _one(self, reference: Reference, text: str, first: bool) -> None:
+        target = self._index.resolve(text, reference.container)
+        kind = self._kind(reference, text, target) if first else self._kind_of(text, target)
+        if kind is None:
             return
-        if text.startswith(("urn:uuid:", "urn:oid:")):
-            if is_bundle and text not in targets:
-                add(
-                    node,
+        if not is_resource(kind):
+            if first:
+                self._add(reference.at, "reference", f'"{kind}" is not an R4 resource')
+            return
+        self._target(reference, kind, target)
+
+    def _add(self, at: At, rule: str, message: str, **more: Any) -> None:
+        self._run.add(at, rule, message, **{"code": "value", **more})
+
+    def _kind_of(self, text: str, target: Json | None) -> str | None:
+        if target is not None:
+            return str(target.get("resourceType"))
+        match = _CONDITIONAL.fullmatch(text) or _AT_END.search(text)
+        return match[1] if match else None
+
+    def _kind(self, reference: Reference, text: str, target: Json | None) -> str | None:
+        """Return the type of a reference's target, and report a reference that is none."""
+        at, root = reference.at, self._run.root
+        if text.startswith("#"):
+            if target is None:
+                self._add(
+                    at, "ref-1", "nothing contained has this id", code="invariant", value=text
+                )
+        elif text.startswith(("urn:uuid:", "urn:oid:")):
+            if self._index.is_bundle and target is None:
+                self._add(
+                    at,
                     "reference",
                     "nothing in the bundle has this fullUrl",
                     code="not-found",
+                    # Where all is to be kept together, what is missing cannot be found elsewhere.
+                    severity="error" if root.get("type") in _WHOLE else "warning",
                     hint="every urn:uuid needs its entry in the same bundle",
                     value=text,
                 )
-                return
-            kind = targets.get(text)
-        elif match := _CONDITIONAL.fullmatch(text):
-            kind = match[1]
+        elif _CONDITIONAL.fullmatch(text):
             if root.get("type") != "transaction":
-                add(
-                    node,
+                self._add(
+                    at,
                     "conditional-reference",
                     "a reference by search is legal only in a transaction",
                     code="structure",
                 )
-        elif match := _AT_END.search(text):
-            kind = match[1]
-        elif "://" not in text:
-            add(node, "reference", "not a reference: Type/id, a URL, or urn:uuid", code="value")
-        if kind is None:
-            return
-        if not is_resource(kind):
-            add(node, "reference", f'"{kind}" is not an R4 resource', code="value")
-        elif element.targets and "Resource" not in element.targets and kind not in element.targets:
-            add(
-                node,
-                "reference-target",
-                f"{element.name} cannot refer to a {kind}",
-                code="value",
-                hint=f"one of: {', '.join(element.targets)}",
+        elif target is None and not _AT_END.search(text) and "://" not in text:
+            self._add(at, "reference", "not a reference: Type/id, a URL, or urn:uuid")
+        elif target is None and self._follow == "resolve":
+            self._add(
+                at,
+                "reference-unresolved",
+                "what it refers to is neither in the document nor supplied",
+                code="not-found",
+                hint="--profiles takes resources that references lead to",
+                value=text,
             )
+        elif target is None and self._index.is_bundle:
+            self._by_its_uuid(at, text)
+        if self._index.is_ambiguous(text, reference.container):
+            self._add(
+                at,
+                "reference",
+                "several versions in the bundle have this URL, and it names none of them",
+                code="multiple-matches",
+                severity="error" if root.get("type") == "document" else "warning",
+            )
+        stated = reference.value.get("type")
+        kind = self._kind_of(text, target)
+        if target is not None and isinstance(stated, str) and stated != kind:
+            self._add(
+                at, "reference", f"it says that it refers to a {stated}, and that is a {kind}"
+            )
+        return kind
 
+    def _by_its_uuid(self, at: At, text: str) -> None:
+        """Report a reference that names an entry by its UUID as if that were an id on a server."""
+        match = _RELATIVE.fullmatch(text)
+        entry = self._index.resolve(f"urn:uuid:{text.partition('/')[2]}") if match else None
+        if match is None or entry is None:
+            return
+        kind = entry.get("resourceType")
+        same = kind == match[1]
+        self._add(
+            at,
+            "reference",
+            "an entry of the bundle is referred to by its UUID, and not by its fullUrl"
+            + ("" if same else f"; and it is a {kind}"),
+            severity="warning" if same else "error",
+            hint="urn:uuid: belongs before it",
+            value=text,
+        )
 
-def _full_urls(bundle: dict[str, Any]) -> dict[str, str]:
-    found = {}
-    entries = bundle.get("entry")
-    for entry in entries if isinstance(entries, list) else ():
-        if isinstance(entry, dict) and isinstance(entry.get("fullUrl"), str):
-            resource = entry.get("resource")
-            kind = resource.get("resourceType") if isinstance(resource, dict) else None
-            found[entry["fullUrl"]] = str(kind)
-    return found
-
-
-def _contained(root: dict[str, Any], node: Node) -> list[dict[str, Any]]:
-    """Return what the resource that holds a reference contains."""
-    value: Any = root
-    holder = root
-    for step in node.path:
-        try:
-            value = value[step]
-        except (KeyError, IndexError, TypeError):
-            break
-        if isinstance(value, dict) and "resourceType" in value and "contained" in value:
-            holder = value
-    contained = holder.get("contained")
-    found = contained if isinstance(contained, list) else []
-    return [c for c in found if isinstance(c, dict) and isinstance(c.get("id"), str)]
+    def _target(self, reference: Reference, kind: str, target: Json | None) -> None:
+        """Report a target that is of no type or profile it may be of."""
+        if not reference.targets:
+            return
+        possible = [
+            url
+            for url in reference.targets
+            if self._profiles.type_of(url) in (kind, "Resource", "")
+        ]
+        if not possible:
+            names = [self._profiles.type_of(url) for url in reference.targets]
+            self._add(
+                reference.at,
+                "reference-target",
+                f"{reference.name} cannot refer to a {kind}{reference.by}",
+                hint=f"one of: {', '.join(dict.fromkeys(names))}",
+            )
+            return
+        if target is None or any(url == f"{_TYPE}{kind}" for url in possible):
+            return
+        faults = [self._profiles.fault_of(target, url, self._run) for url in possible]
+        if all(faults) and possible:
+            self._add(
+                reference.at,
+                "reference-target-profile",
+                f"what {reference.name} refers to does not conform to"
+                f" {' or '.join(url.rsplit('/', 1)[-1] for url in possible)}{reference.by}",
+                code="invariant",
+                hint=faults[0],
+            )

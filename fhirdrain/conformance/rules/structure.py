@@ -1,199 +1,345 @@
-"""R4 structure: known elements, cardinality, types, primitive formats, required codes."""
+"""The shape of R4 JSON: known elements, arrays, objects, choices, what may not be missing.
+
+Each function here makes a check for one element or type, once; the checks it makes are what
+walks a document, so they do as little as they can while nothing is wrong.
+"""
 
 from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
-from fhirdrain.conformance.definitions import (
-    Element,
-    elements,
-    has_children,
-    is_resource,
-    is_type,
-    resource_types,
-)
 from fhirdrain.conformance.raw import MOST_DEPTH
-from fhirdrain.conformance.rules.primitives import fault_of, is_primitive
-from fhirdrain.conformance.terminology import codes_of
-from fhirdrain.conformance.walk import Node, Report
+from fhirdrain.conformance.rules.primitives import Quick, fault_of
+from fhirdrain.conformance.walk import At, Check, Member, Run
 
-OnNode = Callable[[Node, Element | None], None]
-
-
-def walk_resource(node: Node, report: Report, on_node: OnNode) -> None:
-    """Check a resource's structure; call `on_node` with every object and its element."""
-    if not isinstance(node.value, dict):
-        report.add(node, "structure", "a resource must be a JSON object", code="structure")
-        return
-    kind = node.value.get("resourceType")
-    if not isinstance(kind, str):
-        report.add(node, "resource-type", "resourceType is missing", code="structure")
-        return
-    if not is_resource(kind):
-        near = difflib.get_close_matches(kind, resource_types(), n=1)
-        hint = f"nearest: {near[0]}" if near else "R4 has no such resource"
-        report.add(
-            node,
-            "resource-type",
-            "resourceType names no R4 resource",
-            code="structure",
-            hint=hint,
-            value=kind,
-        )
-        return
-    typed = Node(node.value, node.path, node.fhirpath or kind, kind)
-    _walk(typed, kind, "", report, on_node, None)
+# A choice's name and its JSON keys, those of siblings too, and whether one of them must be there.
+Choice = tuple[str, frozenset[str], bool]
 
 
-def _walk(
-    node: Node, owner: str, path: str, report: Report, on_node: OnNode, element: Element | None
-) -> None:
-    if len(node.path) > MOST_DEPTH:
-        report.add(node, "depth", f"nested more than {MOST_DEPTH} deep", code="too-long")
-        return
-    if not node.value:
-        report.add(node, "empty", "an object must not be empty", code="structure")
-        return
-    known = elements(owner, path)
-    present: dict[str, set[str]] = {}
-    for key in node.value:
-        if key == "resourceType" and not path and is_resource(owner):
-            continue
-        name = key.removeprefix("_")
-        found = known.get(name)
-        if found is None or (key.startswith("_") and not is_primitive(found.type)):
-            near = difflib.get_close_matches(key, known, n=1)
-            # A key may be anything, a name among it: only what looks like an element is shown.
-            shown = (
-                f' "{key}"' if re.fullmatch(r"_?[a-z][A-Za-z0-9]{0,40}", key) else " of that name"
-            )
-            report.add(
-                Node(None, (*node.path, key), node.fhirpath),
-                "unknown-element",
-                f"{owner}{'.' + path if path else ''} has no element{shown}",
-                code="structure",
-                hint=f"nearest: {near[0]}" if near else "",
-                value=key,
-            )
-            continue
-        present.setdefault(found.choice or found.name, set()).add(name)
-        if not key.startswith("_"):
-            beside = node.value.get(f"_{key}")
-            _member(node.child(key, found.name, found.type), found, beside, report, on_node)
-        elif not isinstance(node.value[key], dict | list) or not node.value[key]:
-            child = node.child(key, found.name)
-            report.add(
-                child, "structure", f'"{key}" must hold an id or extensions', code="structure"
-            )
-    _cardinality(node, known, present, report)
-    on_node(node, element)
+def never(value: Any) -> bool:
+    """Say of no value that it is right without a further look."""
+    return False
 
 
-def _cardinality(
-    node: Node, known: dict[str, Element], present: dict[str, set[str]], report: Report
-) -> None:
-    missing = set()
-    for element in known.values():
-        group = element.choice or element.name
-        names = present.get(group, set())
-        if element.low > 0 and not names and group not in missing:
-            missing.add(group)
-            report.add(node, "cardinality", f'"{element.name}" is missing', code="required")
-    for group, names in present.items():
-        if len(names) > 1:
-            report.add(
-                node,
-                "choice",
-                f"{' and '.join(sorted(names))} cannot stand together: {group} is one of them",
-                code="structure",
-            )
+NEVER: Quick = ((), never)
 
 
-def _member(node: Node, element: Element, beside: Any, report: Report, on_node: OnNode) -> None:
-    value = node.value
-    if value is None:
-        report.add(node, "null", "null is not FHIR: leave the element out", code="structure")
-        return
-    if element.many != isinstance(value, list):
-        shape = "an array" if element.many else "a single value"
-        report.add(node, "array", f'"{node.path[-1]}" must be {shape}', code="structure")
-        return
-    if not isinstance(value, list):
-        _single(node, element, report, on_node)
-        return
+@dataclass(frozen=True, slots=True)
+class Field:
+    """What stands under a JSON key: its FHIRPath name, its check, and what is right without it.
+
+    `quick` are texts that are right, and a test that is never wrong when it says that all is well;
+    both say no where a check has more to see to than the value alone.
+    """
+
+    name: str
+    check: Member
+    quick: Quick = NEVER
+
+
+def object_of(
+    label: str,
+    fields: Mapping[str, Field],
+    required: Iterable[str],
+    choices: Iterable[Choice],
+    after: Callable[[], tuple[Check, ...]],
+) -> Check:
+    """Return the check of an object.
+
+    `fields` are its elements by JSON key, `required` the keys of elements that must be there,
+    `after` what is checked of the object as a whole (asked for when the first such object is met,
+    as types refer to each other).
+    """
+    known = {key: (*field.quick, key, field.name, field.check) for key, field in fields.items()}
+    needed = frozenset(required)
+    groups = tuple(choices)
+    rest: tuple[Check, ...] | None = None
+    # Which keys stand together is looked at once for each way they do; data has few of those.
+    shapes: dict[tuple[str, ...], Check] = {}
+
+    def learnt(value: dict[str, Any], at: At, run: Run) -> Check:
+        """Return the check of the members; report what is wrong with the keys."""
+        before = len(run.found)
+        for key in value:
+            if key not in known:
+                _unknown(label, fields, key, at, run)
+        present = value.keys()
+        for key in sorted(needed - present):
+            if f"_{key}" not in value:
+                run.add(at, "cardinality", f'"{fields[key].name}" is missing', code="required")
+        for name, keys, must in groups:
+            stated = keys & present
+            if len(stated) != 1:
+                _choice(name, stated, must, at, run)
+        if len(value) < 2:
+            _nearly_empty(value, at, run)
+        members = _members_of([known.get(key, _UNKNOWN) for key in value])
+        if len(run.found) == before:
+            if len(shapes) >= _MOST_SHAPES:
+                shapes.clear()
+            shapes[tuple(value)] = members
+        return members
+
+    def check(value: Any, at: At, run: Run) -> None:
+        nonlocal rest
+        if type(value) is not dict:
+            run.add(at, "type", f"{_name(at)} must be an object", code="structure")
+            return
+        members = shapes.get(tuple(value)) or learnt(value, at, run)
+        members(value, at, run)
+        if rest is None:
+            rest = after()
+        for one in rest:
+            one(value, at, run)
+
+    return check
+
+
+def _members_of(fields: Sequence[tuple[Any, ...]]) -> Check:
+    """Return the check of the members of an object whose keys are these, in their order.
+
+    It is written out as one function without a loop: this is what a walk spends its time on.
+    """
+    names: dict[str, Any] = {}
+    lines = []
+    for number, (right, sure, key, name, member) in enumerate(fields):
+        item = f"v{number}"
+        names |= {f"r{number}": right, f"s{number}": sure, f"m{number}": member}
+        tests = [f"not ({item}.__class__ is str and {item} in r{number})"] if right else []
+        # A set that is filled as texts come along may be empty yet.
+        if not tests and isinstance(right, set):
+            tests = [f"not ({item}.__class__ is str and {item} in r{number})"]
+        if sure is not never:
+            tests.append(f"not s{number}({item})")
+        indent = "    "
+        if tests:
+            lines.append(f"    if {' and '.join(tests)}:")
+            indent = "        "
+        lines.append(f"{indent}m{number}({item}, (at, {key!r}, {name!r}), run, value)")
+    taken = "".join(f"v{number}, " for number in range(len(fields)))
+    head = [f"    {taken}= value.values()"] if fields else []
+    exec("\n".join(["def members(value, at, run):", *head, *lines, "    return"]), names)
+    members: Check = names["members"]
+    return members
+
+
+_MOST_SHAPES = 1000
+# What is done with a member nobody knows: it was said that nobody does.
+_UNKNOWN = ((), lambda item: True, "", "", None)
+
+
+def _nearly_empty(value: dict[str, Any], at: At, run: Run) -> None:
     if not value:
-        report.add(node, "empty", "an array must not be empty", code="structure")
-    for index in range(len(value)):
-        item = node.item(index)
-        if item.value is None:
-            # In an array of primitives null keeps the place of an item that has only extensions.
-            extended = isinstance(beside, list) and index < len(beside) and beside[index]
-            if not (is_primitive(element.type) and extended):
-                report.add(item, "null", "null is not FHIR", code="structure")
-            continue
-        _single(item, element, report, on_node)
+        run.add(at, "empty", "an object must not be empty", code="structure")
+    elif "id" in value:
+        run.add(at, "ele-1", "an element needs more than an id", code="structure")
 
 
-def _single(node: Node, element: Element, report: Report, on_node: OnNode) -> None:
-    kind = element.type
-    if is_primitive(kind):
-        if element.path == "id" and is_resource(element.owner):
-            kind = "id"
-        fault = fault_of(kind, node.value)
+def _unknown(label: str, members: Mapping[str, Field], key: str, at: At, run: Run) -> None:
+    near = difflib.get_close_matches(key, members, n=1)
+    # A key may be anything, a name among it: only what looks like an element is shown.
+    shown = f' "{key}"' if re.fullmatch(r"_?[a-z][A-Za-z0-9]{0,40}", key) else " of that name"
+    run.add(
+        at,
+        "unknown-element",
+        f"{label} has no element{shown}",
+        code="structure",
+        hint=f"nearest: {near[0]}" if near else "",
+        value=key,
+        below=key,
+    )
+
+
+def _choice(name: str, found: frozenset[str], must: bool, at: At, run: Run) -> None:
+    stated = sorted({key.removeprefix("_") for key in found})
+    if len(stated) > 1:
+        run.add(
+            at,
+            "choice",
+            f"{' and '.join(stated)} cannot stand together: {name} is one of them",
+            code="structure",
+        )
+    elif must and not stated:
+        run.add(at, "cardinality", f'"{name.removesuffix("[x]")}" is missing', code="required")
+
+
+def one_of(checks: Iterable[Check]) -> Member:
+    """Return the check of an element that stands at most once."""
+    every = tuple(checks)
+
+    def member(item: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
+        if item.__class__ is dict:
+            for check in every:
+                check(item, at, run)
+        elif item is None:
+            _null(at, run)
+        elif item.__class__ is list:
+            run.add(at, "array", f'"{at[1]}" must be a single value', code="structure")
+        else:
+            run.add(at, "type", f"{at[2]} must be an object", code="structure")
+
+    return member
+
+
+def many_of(checks: Iterable[Check]) -> Member:
+    """Return the check of an element that is an array."""
+    every = tuple(checks)
+
+    def member(items: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
+        if items.__class__ is not list:
+            _no_array(items, at, run)
+            return
+        if not items:
+            run.add(at, "empty", "an array must not be empty", code="structure")
+        for index, item in enumerate(items):
+            place = (at, index, "")
+            if item is None:
+                _null(place, run)
+            else:
+                for check in every:
+                    check(item, place, run)
+
+    return member
+
+
+def primitive(kind: str, rest: tuple[Check, ...]) -> Check:
+    """Return the check of one primitive value; `rest` is checked where its format is right."""
+
+    def check(value: Any, at: At, run: Run) -> None:
+        fault = fault_of(kind, value)
         if fault:
-            report.add(node, "primitive", f"{element.name} {fault}", code="value", value=node.value)
-        elif element.value_set and isinstance(node.value, str):
-            _required_code(node, element.value_set, report)
-        return
-    if not isinstance(node.value, dict):
-        report.add(node, "type", f"{element.name} must be an object", code="structure")
-        return
-    if kind == "Resource" or is_resource(kind):
-        walk_resource(Node(node.value, node.path, node.fhirpath), report, on_node)
-    elif kind in ("BackboneElement", "Element", "#") or has_children(element.owner, element.path):
-        _walk(node, element.owner, element.path, report, on_node, element)
-    elif is_type(kind):
-        _walk(node, kind, "", report, on_node, element)
-        if element.value_set and kind in ("CodeableConcept", "Coding", "Quantity"):
-            _required_concept(node, element.value_set, report)
+            run.add(at, "primitive", f"{_name(at)} {fault}", code="value", value=value)
+            return
+        for one in rest:
+            one(value, at, run)
+
+    return check
 
 
-def _required_code(node: Node, value_set: str, report: Report) -> None:
-    systems = codes_of(value_set)
-    if systems is None:
-        return  # the value set is not an enumeration (currencies, MIME types, UCUM)
-    codes = sorted({code for codes in systems.values() for code in codes})
-    if node.value not in codes:
-        near = difflib.get_close_matches(node.value, codes, n=1, cutoff=0.4)
-        listed = ", ".join(codes) if len(codes) <= 12 else ""
-        report.add(
-            node,
-            "required-code",
-            f"the code is not in the required value set {value_set.rsplit('/', 1)[-1]}",
-            code="code-invalid",
-            hint=f"one of: {listed}" if listed else f"nearest: {near[0]}" if near else "",
-            value=node.value,
-        )
+def one_primitive(check: Check) -> Member:
+    """Return the check of a primitive that stands at most once."""
+
+    def member(item: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
+        if item is None:
+            _null(at, run)
+        elif type(item) is list:
+            run.add(at, "array", f'"{at[1]}" must be a single value', code="structure")
+        else:
+            check(item, at, run)
+
+    return member
 
 
-def _required_concept(node: Node, value_set: str, report: Report) -> None:
-    systems = codes_of(value_set)
-    if systems is None:
-        return
-    if not any(code in systems.get(system, ()) for system, code in _codings(node.value)):
-        report.add(
-            node,
-            "required-code",
-            f"no coding is in the required value set {value_set.rsplit('/', 1)[-1]}",
-            code="code-invalid",
-        )
+def many_primitives(check: Check, quick: Quick) -> Member:
+    """Return the check of a primitive that is an array; null keeps a place for extensions."""
+    right, sure = quick
+
+    def member(items: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
+        if type(items) is not list:
+            _no_array(items, at, run)
+            return
+        if not items:
+            run.add(at, "empty", "an array must not be empty", code="structure")
+        for index, item in enumerate(items):
+            if item is None:
+                _placeholder(holder.get(f"_{at[1]}"), (at, index, ""), run)
+            elif not (item.__class__ is str and item in right) and not sure(item):
+                check(item, (at, index, ""), run)
+
+    return member
 
 
-def _codings(value: dict[str, Any]) -> Iterator[tuple[Any, Any]]:
-    codings = value.get("coding") if "coding" in value else [value]
-    for coding in codings if isinstance(codings, list) else ():
-        if isinstance(coding, dict):
-            yield coding.get("system"), coding.get("code")
+def _placeholder(beside: Any, at: At, run: Run) -> None:
+    index = int(at[1])
+    if not (type(beside) is list and index < len(beside) and beside[index]):
+        run.add(at, "null", "null is not FHIR", code="structure")
+
+
+def beside(extended: Check, many: bool) -> Member:
+    """Return the check of what stands beside a primitive under `_name`: an id, extensions."""
+
+    def one(item: Any, at: At, run: Run) -> None:
+        if type(item) is dict and item:
+            extended(item, at, run)
+        else:
+            run.add(at, "structure", f'"{at[1]}" must hold an id or extensions', code="structure")
+
+    def member(item: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
+        if not many:
+            one(item, at, run)
+            return
+        if type(item) is not list or not any(item):
+            run.add(at, "structure", f'"{at[1]}" must hold an id or extensions', code="structure")
+            return
+        values = holder.get(str(at[1])[1:])
+        if type(values) is list and len(values) != len(item):
+            run.add(
+                at,
+                "structure",
+                f'"{at[1]}" must be as long as what it stands beside',
+                code="structure",
+            )
+        for index, entry in enumerate(item):
+            if entry is not None:
+                one(entry, (at, index, ""), run)
+            elif type(values) is not list or index >= len(values) or values[index] is None:
+                run.add((at, index, ""), "null", "null is not FHIR", code="structure")
+
+    return member
+
+
+def bounded(check: Check) -> Check:
+    """Return a check for types that may hold themselves, with an end to it."""
+
+    def within(value: Any, at: At, run: Run) -> None:
+        if run.depth > MOST_DEPTH // 2:  # each is an object in an array
+            run.add(at, "depth", f"nested more than {MOST_DEPTH} deep", code="too-long")
+            return
+        run.depth += 1
+        check(value, at, run)
+        run.depth -= 1
+
+    return within
+
+
+def _null(at: At, run: Run) -> None:
+    run.add(at, "null", "null is not FHIR: leave the element out", code="structure")
+
+
+def _no_array(items: Any, at: At, run: Run) -> None:
+    if items is None:
+        _null(at, run)
+    else:
+        run.add(at, "array", f'"{at[1]}" must be an array', code="structure")
+
+
+def _name(at: At) -> str:
+    """Return the FHIRPath name of the element a place is of, whichever of its items it is."""
+    while isinstance(at[1], int):
+        at = at[0]
+    return at[2]
+
+
+def all_of(checks: Iterable[Check]) -> Check:
+    """Return several checks of one value as one."""
+    every = tuple(checks)
+    if len(every) == 1:
+        return every[0]
+    if len(every) == 2:
+        first, second = every
+
+        def both(value: Any, at: At, run: Run) -> None:
+            first(value, at, run)
+            second(value, at, run)
+
+        return both
+
+    def all_(value: Any, at: At, run: Run) -> None:
+        for check in every:
+            check(value, at, run)
+
+    return all_

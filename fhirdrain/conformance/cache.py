@@ -1,0 +1,92 @@
+"""What was worked out of profiles, kept on disk under a key of all that it was worked out from."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from fhirdrain import __version__
+from fhirdrain.conformance.definitions import Definitions
+
+# Raised when the same definitions come to mean something else.
+_FORM = 1
+
+
+def default_folder() -> Path | None:
+    """Return where plans are kept: FHIRDRAIN_PLANS, else the user's cache; None to keep none."""
+    said = os.environ.get("FHIRDRAIN_PLANS")
+    if said is not None:
+        return Path(said) if said else None
+    try:
+        home = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    except RuntimeError:
+        return None  # nobody's home is known
+    return home / "fhirdrain" / "plans"
+
+
+class Plans:
+    """Plans by profile, for one set of definitions.
+
+    A file that cannot be read or written is as if it were not there: plans can be made again.
+    """
+
+    def __init__(self, folder: Path | None, definitions: Definitions) -> None:
+        self._folder = folder
+        self._definitions = definitions
+        self._key = ""
+
+    def get(self, name: str) -> Any | None:
+        """Return what was kept under a name; None if nothing was."""
+        path = self._path(name)
+        if path is None:
+            return None
+        try:
+            kept = json.loads(path.read_bytes())
+        except (OSError, ValueError, RecursionError):
+            return None
+        return kept.get("plan") if isinstance(kept, dict) and kept.get("name") == name else None
+
+    def put(self, name: str, plan: Any) -> None:
+        """Keep something under a name; whoever reads meanwhile sees all of it or nothing."""
+        path = self._path(name)
+        if path is None:
+            return
+        body = json.dumps({"name": name, "plan": plan}, default=str).encode()
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as stream:
+                stream.write(body)
+            os.replace(stream.name, path)
+        except OSError:
+            return
+
+    def _path(self, name: str) -> Path | None:
+        if self._folder is None:
+            return None
+        if not self._key:
+            self._key = digest(self._definitions)
+        return self._folder / self._key / f"{hashlib.sha256(name.encode()).hexdigest()[:32]}.json"
+
+
+def digest(definitions: Definitions) -> str:
+    """Return a key of all that a plan depends on: this version, R4's definitions, the others."""
+    whole = hashlib.sha256(f"{__version__} {_FORM} {_r4_digest()}".encode())
+    for (kind, url), entry in sorted(definitions.supplied.items(), key=lambda item: item[0]):
+        body = json.dumps(entry.definition, sort_keys=True, default=str)
+        whole.update(f"{kind} {url} {len(body)} {body}".encode("utf-8", "surrogatepass"))
+    return whole.hexdigest()[:32]
+
+
+@cache
+def _r4_digest() -> str:
+    folder = files("fhirdrain.conformance.r4")
+    return hashlib.sha256(
+        folder.joinpath("definitions.txt").read_bytes()
+        + folder.joinpath("constraints.txt").read_bytes()
+    ).hexdigest()

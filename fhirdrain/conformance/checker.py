@@ -1,0 +1,368 @@
+"""The checker: definitions, profiles and rules put together, and one document walked with them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fhirdrain.conformance.cache import Plans
+from fhirdrain.conformance.definitions import (
+    OURS,
+    Definitions,
+    is_resource,
+    is_type,
+    split_canonical,
+    standard,
+)
+from fhirdrain.conformance.fhirpath import Surroundings
+from fhirdrain.conformance.plan import Compiler, Spec, tree_of
+from fhirdrain.conformance.rules import bindings, bundles, drain, extensions, ours
+from fhirdrain.conformance.rules.references import Follow, Index, Judge
+from fhirdrain.conformance.snapshot import SnapshotFault, elements_of
+from fhirdrain.conformance.terminology import Terminology
+from fhirdrain.conformance.types import Types, resource_of
+from fhirdrain.conformance.walk import At, Check, Node, Report, Run, json_path, root
+
+Json = dict[str, Any]
+_TYPE = "http://hl7.org/fhir/StructureDefinition/"
+
+
+@dataclass(frozen=True)
+class Options:
+    """What a checker is to look at.
+
+    `profiles` are applied to every resource of their type, beside those a resource states.
+    `extensions` is what is said of extensions nobody has defined, `references` whether those that
+    lead out of the document must lead to something supplied, `best_practice` whether what is only
+    good practice counts, `base_only` that neither profiles nor our own rules do.
+    """
+
+    profiles: tuple[str, ...] = ()
+    extensions: extensions.Unknown = "mention"
+    references: Follow = "accept"
+    best_practice: bool = False
+    base_only: bool = False
+    drain_rules: bool = True
+
+
+@dataclass(slots=True)
+class Compiled:
+    """A profile as far as it could be made: its type, what it demands, or why it cannot be."""
+
+    kind: str
+    check: Check | None
+    fault: str = ""
+
+
+class Checker:
+    """Holds resources against R4, profiles and our rules. Making one costs nothing yet.
+
+    `instances` are resources that references may lead to beside those of a document, `plans` is
+    the folder where what was worked out of profiles is kept.
+    """
+
+    def __init__(
+        self,
+        definitions: Definitions | None = None,
+        options: Options | None = None,
+        instances: Mapping[str, Json] | None = None,
+        plans: Path | None = None,
+    ) -> None:
+        self.definitions = definitions if definitions is not None else standard()
+        self.options = options or Options()
+        self.terminology = Terminology(self.definitions)
+        self._instances = instances or {}
+        self._plans = Plans(plans, self.definitions)
+        self._compiled: dict[str, Compiled | None] = {}
+        self._trees: dict[str, Spec | None] = {}
+        self._resource = resource_of(self._type, self._enter, self._then)
+        self._types = Types(
+            self.definitions,
+            self.terminology,
+            self._after(),
+            self.check,
+            self._resource,
+            self.options.best_practice,
+        )
+        self._compiler = Compiler(self._types, self.terminology, self, self.options.best_practice)
+
+    def walk(self, resource: Any, run: Run) -> None:
+        """Walk a document and put what is wrong in it into a run."""
+        kind = resource.get("resourceType") if isinstance(resource, dict) else None
+        at = root(kind if isinstance(kind, str) and kind.isalpha() else "$this")
+        index = Index(resource, self._instances)
+        run.root = resource
+        run.index = index
+        self._resource(resource, at, run)
+        Judge(run, self, self.options.references).judge()
+        if not self.options.base_only and self.options.drain_rules:
+            ours.one_identity(resource, run)
+
+    # -- profiles -------------------------------------------------------------------------
+
+    def check(self, url: str) -> Check | None:
+        """Return what a profile demands beyond its type; None when nobody knows it."""
+        compiled = self.compiled(url)
+        return None if compiled is None else compiled.check or _accept
+
+    def compiled(self, canonical: str) -> Compiled | None:
+        """Return a profile, compiled now if it was not; None when nobody knows it."""
+        url, _ = split_canonical(canonical)
+        if url not in self._compiled:
+            # A profile that is met again while it is made is looked up when it is needed.
+            self._compiled[url] = Compiled("", lambda v, at, run: self._again(url, v, at, run))
+            self._compiled[url] = self._make(url)
+        return self._compiled[url]
+
+    def _again(self, url: str, value: Any, at: At, run: Run) -> None:
+        compiled = self._compiled[url]
+        if compiled is not None and compiled.check is not None:
+            compiled.check(value, at, run)
+
+    def _make(self, url: str) -> Compiled | None:
+        definition = self.definitions.structure(url)
+        if definition is None:
+            return None
+        kind = str(definition.get("type", ""))
+        if url == f"{_TYPE}{kind}" or "baseDefinition" not in definition:
+            return Compiled(kind, None)  # the type itself, which is walked anyway
+        if not is_type(kind) and not self.definitions.type(kind):
+            return Compiled(kind, None, "it is of no type of R4")
+        try:
+            elements = self._elements(url, definition)
+        except SnapshotFault as error:
+            return Compiled(kind, None, str(error))
+        self._trees[url] = tree_of(elements)
+        name = str(definition.get("id") or url.rsplit("/", 1)[-1])
+        return Compiled(kind, self._compiler.compile(elements, kind, name))
+
+    def _elements(self, url: str, definition: Json) -> list[Json]:
+        """Return the snapshot of a profile, worked out once for these definitions."""
+        if self.definitions.origin("StructureDefinition", url) == OURS and "snapshot" in definition:
+            return list(definition["snapshot"]["element"])
+        elements = self._plans.get(url)
+        if elements is None:
+            elements = elements_of(definition, self.definitions)
+            self._plans.put(url, elements)
+        return list(elements)
+
+    def tree(self, url: str) -> Spec | None:
+        """Return a profile's elements; None when nobody knows it."""
+        url, _ = split_canonical(url)
+        if url not in self._trees:
+            definition = self.definitions.structure(url)
+            self._trees[url] = None
+            if definition is not None:
+                with suppress(SnapshotFault):  # which is said where the profile is applied
+                    self._trees[url] = tree_of(self._elements(url, definition))
+        return self._trees[url]
+
+    def type_of(self, url: str) -> str:
+        """Return the type a profile is of, of an unknown one as far as its URL tells; else ""."""
+        url, _ = split_canonical(url)
+        name = url.removeprefix(_TYPE)
+        if name != url and (is_type(name) or is_resource(name)):
+            return name
+        definition = self.definitions.structure(url)
+        return str(definition.get("type", "")) if definition else ""
+
+    def fault_of(self, value: Any, url: str, run: Run) -> str:
+        """Return the first thing that keeps a value from conforming; empty when nothing does."""
+        kind = self.type_of(url)
+        actual = value.get("resourceType") if isinstance(value, dict) else None
+        if actual is not None and kind not in ("", "Resource", "DomainResource", actual):
+            return f"it is a {actual}"
+        compiled = self.compiled(url)
+        if compiled is None or compiled.check is None:
+            return ""
+        key = (id(value), url)
+        if key not in run.judged:
+            run.judged[key] = ""  # while it is judged, a circle of references holds
+            aside = run.aside()
+            at = root(str(actual or kind))
+            if actual is not None:
+                self._enter(value, at, aside)
+            compiled.check(value, at, aside)
+            if actual is not None:
+                Judge(aside, self, "accept").judge()
+            run.judged[key] = next((i.message for i, _ in aside.found if i.is_error), "")
+        return run.judged[key]
+
+    # -- one resource -----------------------------------------------------------------------
+
+    def _type(self, kind: str) -> Check:
+        return self._types.check(kind)
+
+    def _enter(self, value: Any, at: At, run: Run) -> None:
+        """Note which resource the walk is in."""
+        run.count += 1
+        if run.told is not None:
+            run.told(run.count)
+        within = at[0] is not None and at[0][2] == "contained"
+        container = run.container if within and run.container is not None else value
+        run.resource, run.container = value, container
+        run.surroundings = Surroundings(
+            value,
+            container,
+            lambda text: run.index.resolve(text, container),
+            self._member_of,
+            lambda one, url: self._conforms(one, url, run),
+        )
+
+    def _then(self, value: Json, at: At, run: Run, before: int) -> None:
+        """Hold a resource against the profiles it states, carries the codes of, or is asked to.
+
+        `before` is how much had been found before this resource.
+        """
+        if self.options.base_only:
+            return
+        kind = value["resourceType"]
+        stated = self._stated(value, at, run)
+        wanted = dict.fromkeys(stated)
+        if self.options.drain_rules and (implied := ours.profile_of(value)):
+            wanted.setdefault(implied)
+        for url in self.options.profiles:
+            if self.type_of(url) == kind and not (at[0] and at[0][2] == "contained"):
+                wanted.setdefault(split_canonical(url)[0])
+        for url in wanted:
+            compiled = self.compiled(url)
+            if compiled is None:
+                continue
+            if compiled.fault:
+                run.add(
+                    at,
+                    "definition",
+                    f"a profile cannot be used: {compiled.fault}",
+                    code="not-supported",
+                    severity="warning",
+                )
+            elif compiled.check is None:
+                continue
+            elif len(run.found) > before and self._is_ours(url):
+                self._apply(compiled.check, value, at, run, before)
+            else:
+                compiled.check(value, at, run)
+
+    def _is_ours(self, url: str) -> bool:
+        return self.definitions.origin("StructureDefinition", url) == OURS
+
+    def _apply(self, check: Check, value: Json, at: At, run: Run, before: int) -> None:
+        """Apply a profile of ours, but say nothing of what our own rules say in better words."""
+        aside = run.aside()
+        check(value, at, aside)
+        run.references += aside.references
+        here = len(json_path(at))
+        said = [path for issue, path in run.found[before:] if issue.is_error and len(path) > here]
+        for issue, path in aside.found:
+            if not any(path[: len(other)] == other[: len(path)] for other in said) or (
+                len(path) == here
+            ):
+                run.found.append((issue, path))
+
+    def _stated(self, value: Json, at: At, run: Run) -> list[str]:
+        """Return the profiles a resource states that are known and of its type; report others."""
+        meta = value.get("meta")
+        profiles = meta.get("profile") if isinstance(meta, dict) else None
+        found = []
+        for index, profile in enumerate(profiles if isinstance(profiles, list) else ()):
+            if not isinstance(profile, str):
+                continue
+            place = (((at, "meta", "meta"), "profile", "profile"), index, "")
+            url, version = split_canonical(profile)
+            definition = self.definitions.structure(url)
+            if definition is None:
+                run.add(
+                    place,
+                    "profile-unknown",
+                    "a profile it states is not known, so it was not held against that",
+                    severity="warning",
+                    code="not-supported",
+                    hint="--profiles takes its definition",
+                    value=profile,
+                )
+                continue
+            if definition.get("type") != value["resourceType"] and definition.get("type") not in (
+                "Resource",
+                "DomainResource",
+            ):
+                run.add(
+                    place,
+                    "profile",
+                    f"it states a profile of {definition.get('type')}",
+                    code="business-rule",
+                    value=profile,
+                )
+                continue
+            known = str(definition.get("version", ""))
+            if version and known and version != known:
+                run.add(
+                    place,
+                    "profile-version",
+                    f"it states version {version} of a profile, and was held against {known}",
+                    severity="warning",
+                    code="not-supported",
+                )
+            found.append(url)
+        return found
+
+    def _member_of(self, value: Any, url: str) -> bool | None:
+        """Return whether any code of a value is in a value set; None where that is not known."""
+        kind = "code" if isinstance(value, str) else "Coding"
+        kind = "CodeableConcept" if isinstance(value, dict) and "coding" in value else kind
+        results = [
+            self.terminology.membership(url, code, system).inside
+            for system, code in bindings.coded(value, kind)
+        ]
+        return True if True in results else None if None in results else False
+
+    def _conforms(self, value: Any, url: str, run: Run) -> bool | None:
+        if self.compiled(url) is None:
+            return None
+        return not self.fault_of(value, url, run)
+
+    def _after(self) -> dict[str, tuple[Check, ...]]:
+        """Return the rules that are run on every object of a type, behind R4's own."""
+        found: dict[str, tuple[Check, ...]] = {
+            "Extension": (
+                extensions.check_of(self.definitions, self.check, self.options.extensions),
+            ),
+            "Bundle": (bundles.check,),
+        }
+        if not self.options.base_only and self.options.drain_rules:
+            for kind, rule in _DRAIN_RULES.items():
+                found[kind] = (*found.get(kind, ()), _guarded(kind, rule))
+        return found
+
+
+_DRAIN_RULES: dict[str, Callable[[Node, Report], None]] = {
+    "Coding": drain.check_coding,
+    "Quantity": drain.check_quantity,
+    "Observation": drain.check_observation,
+    "ServiceRequest": drain.check_request,
+    "Device": drain.check_device,
+}
+
+
+def _guarded(kind: str, rule: Callable[[Node, Report], None]) -> Check:
+    """Return a rule of ours as a check; where broken structure keeps it from judging, say so."""
+
+    def check(value: Any, at: At, run: Run) -> None:
+        try:
+            rule(Node(value, at, kind), run)
+        except (TypeError, ValueError, LookupError, AttributeError, ArithmeticError):
+            run.add(
+                at,
+                "not-judged",
+                f"{kind}: its structure is broken, so the rules for it were not applied",
+                code="not-supported",
+                severity="warning",
+            )
+
+    return check
+
+
+def _accept(value: Any, at: At, run: Run) -> None:
+    pass

@@ -1,0 +1,124 @@
+"""Invariants: expressions that must hold of an element, as R4 or a profile states them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from fhirdrain.conformance.fhirpath import CannotEvaluate
+from fhirdrain.conformance.twins import expression_for
+from fhirdrain.conformance.walk import At, Check, Run
+from fhirdrain.issues import Severity
+
+Json = dict[str, Any]
+
+# The walk itself sees to the first; where references lead is judged when all was seen; the last is
+# the same expression as txt-1.
+_ELSEWHERE = {"ele-1", "ref-1", "txt-2"}
+_BEST_PRACTICE = "http://hl7.org/fhir/StructureDefinition/elementdefinition-bestpractice"
+_R4 = "http://hl7.org/fhir/StructureDefinition/"
+
+# What R4's invariants say, in our words; the others are shown as they are written.
+_WORDS = {
+    "dom-2": "a contained resource must not contain others",
+    "dom-3": "a contained resource is referred to by nothing in the resource that contains it",
+    "dom-4": "a contained resource has no version of its own",
+    "dom-5": "a contained resource has no security label",
+    "dom-6": "it has no narrative for a person to read",
+    "ext-1": "an extension has either a value or extensions",
+    "obs-3": "a reference range must have a low, a high or a text",
+    "obs-6": "a value and a reason why there is none cannot stand together",
+    "obs-7": "a component repeats the code of the observation, which has a value itself",
+    "ref-1": "nothing contained has this id",
+    "per-1": "the period is not known to start before it ends",
+    "qty-3": "the unit has a code without the system it is of",
+    "rng-2": "the range's low is above its high",
+    "rat-1": "a ratio has both numerator and denominator, or neither and an extension",
+    "att-1": "data without a contentType",
+    "cpt-2": "a contact's value needs a system",
+    "pat-1": "a contact needs a name, telecom, address or organization",
+    "prr-1": "orderDetail needs a code",
+    "txt-1": "the narrative is empty, or holds what XHTML in FHIR may not hold",
+    "bdl-1": "total belongs only to searches and histories",
+    "bdl-2": "entry.search belongs only to searches",
+    "bdl-3": "an entry of a transaction, batch or history has a request, others have none",
+    "bdl-4": "an entry of a response or history has a response, others have none",
+    "bdl-5": "an entry must have a resource, a request or a response",
+    "bdl-7": "the same fullUrl stands twice",
+    "bdl-8": "fullUrl must not name a version",
+    "bdl-9": "a document needs an identifier with system and value",
+    "bdl-10": "a document needs a timestamp",
+    "bdl-11": "the first resource of a document must be a Composition",
+    "bdl-12": "the first resource of a message must be a MessageHeader",
+}
+
+
+def checks_of(
+    constraints: Iterable[Json], known: Iterable[Json], kind: str, by: str, best_practice: bool
+) -> Iterator[Check]:
+    """Yield the checks of constraints for values of a type, without those `known` already.
+
+    With `by` they are a profile's and each is named by its key. Best-practice ones are left out
+    unless asked for.
+    """
+    seen = {(c["key"], c.get("expression")) for c in known}
+    for constraint in constraints:
+        name = constraint["key"], constraint.get("expression")
+        if name in seen or constraint["key"] in _ELSEWHERE:
+            continue
+        seen.add(name)
+        if is_best_practice(constraint) and not best_practice:
+            continue
+        yield _check(constraint, kind, by)
+
+
+def is_best_practice(constraint: Json) -> bool:
+    """Tell whether a constraint is only what would be good."""
+    return bool(constraint.get("bestPractice")) or any(
+        extension.get("url") == _BEST_PRACTICE and extension.get("valueBoolean")
+        for extension in constraint.get("extension", ())
+    )
+
+
+def _check(constraint: Json, kind: str, by: str) -> Check:
+    key, expression = constraint["key"], constraint.get("expression")
+    severity: Severity = "error" if constraint.get("severity") == "error" else "warning"
+    standard = not by or str(constraint.get("source", "")).startswith(_R4)
+    rule = key if key in _WORDS else "invariant"
+    words = _WORDS.get(key, "") if standard else ""
+    message = words or f"the invariant {key} does not hold{by}"
+    hint = "" if words else str(constraint.get("human") or expression or "")
+
+    def undecided(at: At, run: Run, reason: str) -> None:
+        run.add(
+            at,
+            "not-supported",
+            f"the invariant {key} was not evaluated{by}: {reason}",
+            code="not-supported",
+            severity="warning",
+        )
+
+    if not expression:
+        return lambda value, at, run: undecided(at, run, "it is not written as FHIRPath")
+    holds: Any = None
+    fault = ""
+
+    def check(value: Any, at: At, run: Run) -> None:
+        nonlocal holds, fault
+        if holds is None and not fault:
+            try:
+                holds = expression_for(expression)
+            except CannotEvaluate as error:
+                fault = str(error)
+        if fault:
+            undecided(at, run, fault)
+            return
+        try:
+            right = holds(value, kind, run.surroundings)
+        except CannotEvaluate as error:
+            undecided(at, run, str(error))
+            return
+        if not right:
+            run.add(at, rule, message, severity=severity, hint=hint)
+
+    return check
