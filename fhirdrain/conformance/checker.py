@@ -329,8 +329,9 @@ class Checker:
             "Extension": (
                 extensions.check_of(self.definitions, self.check, self.options.extensions),
             ),
-            "Bundle": (bundles.check,),
         }
+        if not self.options.base_only:
+            found["Bundle"] = (bundles.check,)
         if not self.options.base_only and self.options.drain_rules:
             for kind, rule in _DRAIN_RULES.items():
                 found[kind] = (*found.get(kind, ()), _guarded(kind, rule))

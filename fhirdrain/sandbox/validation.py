@@ -69,7 +69,7 @@ def _judged(resource: Any) -> list[Issue]:
     return [
         issue
         for issue in check_resource(resource)
-        if issue in base or issue.rule == "profile" or _is_within(issue.location, ours)
+        if issue in base or issue.rule.startswith("profile") or _is_within(issue.location, ours)
     ]
 
 

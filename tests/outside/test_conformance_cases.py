@@ -24,7 +24,28 @@ CASES = json.loads((FOLDER / "cases.json").read_text())["cases"] if FOLDER.is_di
 pytestmark = pytest.mark.skipif(not CASES, reason="the conformance cases are not at hand")
 
 # What we say otherwise than a case does, and why.
-DIFFERENCES: dict[str, str] = {}
+_ABSENT = (
+    "the target of Patient.link[0].other is not among the files, so it is reported as well, as it"
+    " is in the cases of this family that expect it to be"
+)
+DIFFERENCES: dict[str, str] = {
+    # core: the verdict is the same, and there is a place more
+    "patient-circle1-bad-linked2/profile": _ABSENT,
+    "patient-circle1-bad-source2/profile": _ABSENT,
+    "bundle-duplicate-id/base": "both relative full URLs are reported, not the first alone",
+    "patient-min-length/profile": (
+        "the div of its narrative is not in the namespace of XHTML (R4 2.4.0), which it lost when"
+        " it was made JSON"
+    ),
+    # stretch: another verdict
+    "obs-temp-bad/base": (
+        "that a vital sign is coded in LOINC is demanded of what states R4's profile, which it does"
+        " not"
+    ),
+    "contained-resource-bad-id-ignore/base": (
+        "it is asked not to look into contained resources, and we always do"
+    ),
+}
 
 
 @cache

@@ -22,6 +22,9 @@ PACKAGE = "hl7.fhir.r4.examples@4.0.1"
 
 ANOTHER_ID = "fullUrl names another id than the resource has (R4, Bundle.entry.fullUrl: SHALL NOT)"
 REFUSED = {
+    ("Bundle-dataelements.json", "bdl-7"): (
+        "several entries have one full URL and no version (R4, invariant bdl-7)"
+    ),
     ("Observation-clinical-gender.json", "reference-target"): (
         "its performer is an Encounter, which Observation.performer does not allow"
     ),

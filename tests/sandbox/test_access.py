@@ -5,11 +5,10 @@ from __future__ import annotations
 import pytest
 import requests
 
-from fhirdrain.conformance import check_resource
 from fhirdrain.sandbox.access import is_signed
 from fhirdrain.sandbox.server import running
 from fhirdrain.vocabulary.jsontext import decode
-from tests.sandbox.talk import PATIENT, get, outcome, post, put, transaction
+from tests.sandbox.talk import PATIENT, faults_of, get, outcome, post, put, transaction
 
 SECRET = "a-token-of-the-tests"
 
@@ -89,7 +88,7 @@ def test_reading_only(tmp_path):
         assert [e["response"]["status"][:3] for e in entries] == ["200", "405"]
         assert get(base, "/_history").json()["total"] == 1
         statement = decode(get(base, "/metadata").content)
-        assert check_resource(statement) == []
+        assert faults_of(statement) == []
         codes = {i["code"] for r in statement["rest"][0]["resource"] for i in r["interaction"]}
         assert not codes & {"create", "update", "delete", "patch"}
         assert not any(r["updateCreate"] for r in statement["rest"][0]["resource"])

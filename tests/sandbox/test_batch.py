@@ -7,9 +7,18 @@ from typing import Any
 
 import pytest
 
-from fhirdrain.conformance import check_resource
 from fhirdrain.vocabulary.jsontext import decode
-from tests.sandbox.talk import PATIENT, UUID, creates, get, observation, outcome, post, put
+from tests.sandbox.talk import (
+    PATIENT,
+    UUID,
+    creates,
+    faults_of,
+    get,
+    observation,
+    outcome,
+    post,
+    put,
+)
 
 MINE = {**PATIENT, "id": "mine"}
 SEARCH = "identifier=https://x.example|1"
@@ -26,7 +35,7 @@ def send(server: str, kind: str, *entries: dict[str, Any], **headers: str) -> li
     response = post(server, "", bundle, **headers)
     assert response.status_code == 200, response.text
     body = decode(response.content)
-    assert check_resource(body) == []
+    assert faults_of(body) == []
     assert body["type"] == f"{kind}-response"
     return body["entry"]
 

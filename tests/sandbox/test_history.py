@@ -8,9 +8,8 @@ from http.client import HTTPConnection
 import pytest
 import requests
 
-from fhirdrain.conformance import check_resource
 from fhirdrain.vocabulary.jsontext import decode, encode
-from tests.sandbox.talk import PATIENT, get, observation, outcome, post, put
+from tests.sandbox.talk import PATIENT, faults_of, get, observation, outcome, post, put
 
 MINE = {**PATIENT, "id": "mine"}
 
@@ -41,7 +40,7 @@ def whole(server: str, path: str) -> list[dict]:
     url, entries, totals = f"{server}{path}", [], set()
     while url:
         bundle = decode(requests.get(url, timeout=10).content)
-        assert check_resource(bundle) == []
+        assert faults_of(bundle) == []
         assert bundle["type"] == "history"
         totals.add(bundle["total"])
         entries += bundle.get("entry", [])
@@ -117,7 +116,7 @@ def test_a_delete_can_be_guarded(server):
 def test_history_of_an_instance(changed):
     """#history: newest first, deletions included, with the request and how it was answered."""
     bundle = decode(get(changed, "/Patient/mine/_history").content)
-    assert check_resource(bundle) == []
+    assert faults_of(bundle) == []
     assert bundle["type"] == "history"
     assert versions(bundle) == [("PUT", "4"), ("DELETE", "3"), ("PUT", "2"), ("PUT", "1")]
     assert ["resource" in entry for entry in bundle["entry"]] == [True, False, True, True]
@@ -145,7 +144,7 @@ def test_history_comes_in_pages_that_hold_together(changed):
     url, seen = f"{changed}/_history?_count=3", []
     while url:
         bundle = decode(requests.get(url, timeout=10).content)
-        assert check_resource(bundle) == []
+        assert faults_of(bundle) == []
         assert bundle["total"] == 4
         seen += versions(bundle)
         put(changed, "/Patient/mine", MINE)

@@ -11,7 +11,6 @@ from urllib.parse import urlsplit
 import pytest
 import requests
 
-from fhirdrain.conformance import check_resource
 from fhirdrain.sandbox import app
 from fhirdrain.sandbox.storage import Storage
 from fhirdrain.vocabulary.jsontext import decode
@@ -20,6 +19,7 @@ from tests.sandbox.talk import (
     PATIENT,
     UUID,
     creates,
+    faults_of,
     get,
     observation,
     outcome,
@@ -31,7 +31,7 @@ from tests.sandbox.talk import (
 
 def test_the_capability_statement_is_right_and_says_what_is_done(server):
     statement = decode(get(server, "/metadata").content)
-    assert check_resource(statement) == []
+    assert faults_of(statement) == []
     assert statement["fhirVersion"] == "4.0.1"
     codes = [one["code"] for one in statement["rest"][0]["interaction"]]
     assert codes == ["transaction", "batch", "history-system"]
@@ -48,7 +48,7 @@ def test_create_and_read(server):
     again = get(server, f"/Patient/{body['id']}")
     assert decode(again.content) == body
     assert body["meta"]["versionId"] == "1"
-    assert check_resource(body) == []
+    assert faults_of(body) == []
 
 
 def test_an_id_sent_with_a_create_is_not_kept(server):
@@ -191,7 +191,7 @@ def test_a_transaction_resolves_its_references(server):
     response = post(server, "/", transaction(creates(about, 1), creates(PATIENT, 2)))
     assert response.status_code == 200
     answer = decode(response.content)
-    assert check_resource(answer) == []
+    assert faults_of(answer) == []
     assert [e["response"]["status"] for e in answer["entry"]] == ["201 Created"] * 2
     one, two = (e["response"]["location"].split("/_history")[0] for e in answer["entry"])
     assert decode(get(server, f"/{one}").content)["subject"]["reference"] == two
@@ -302,7 +302,7 @@ def filled(server):
 
 def values(server: str, query: str) -> list[str]:
     body = decode(get(server, f"/Observation?{query}").content)
-    assert check_resource(body) == []
+    assert faults_of(body) == []
     return [
         e["resource"]["identifier"][0]["value"]
         for e in body.get("entry", [])

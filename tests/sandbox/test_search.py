@@ -9,10 +9,9 @@ from typing import Any
 import pytest
 import requests
 
-from fhirdrain.conformance import check_resource
 from fhirdrain.sandbox import storage
 from fhirdrain.vocabulary.jsontext import decode
-from tests.sandbox.talk import PATIENT, get, observation, outcome, post, put
+from tests.sandbox.talk import PATIENT, faults_of, get, observation, outcome, post, put
 
 TIMES = ["2025-01-01", "2025-01-02T10:00:00Z", "2025-01-02T23:30:00-02:00", "2025-01-04T00:00:00Z"]
 
@@ -90,7 +89,7 @@ def bundle(server: str, query: str, kind: str = "Observation", **headers: str) -
     response = get(server, f"/{kind}?{query}", **headers)
     assert response.status_code == 200, response.text
     body = decode(response.content)
-    assert check_resource(body) == []
+    assert faults_of(body) == []
     return body
 
 
@@ -267,7 +266,7 @@ def pages(url: str, meanwhile: Any = None) -> tuple[list[str], set[int]]:
     seen, totals = [], set()
     while url:
         body = decode(requests.get(url, timeout=10).content)
-        assert check_resource(body) == []
+        assert faults_of(body) == []
         totals.add(body["total"])
         seen += [e["resource"]["id"] for e in body["entry"] if e["search"]["mode"] == "match"]
         if meanwhile:
@@ -378,7 +377,7 @@ def test_searching_by_post(ward):
     """http.html#search: parameters in the body, in the URL, or in both, mean the same."""
     mixed = search(ward, "/Observation/_search?status=final", code="http://loinc.org|")
     body = decode(mixed.content)
-    assert check_resource(body) == []
+    assert faults_of(body) == []
     assert [e["resource"]["id"] for e in body["entry"]] == ["a", "c"]
     again = decode(requests.get(body["link"][0]["url"], timeout=10).content)
     assert again["entry"] == body["entry"]

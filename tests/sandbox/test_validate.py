@@ -11,7 +11,7 @@ from fhirdrain.conformance import check_resource
 from fhirdrain.conformance.definitions import our_profiles
 from fhirdrain.issues import to_operation_outcome
 from fhirdrain.vocabulary.jsontext import decode
-from tests.sandbox.talk import PATIENT, UUID, get, observation, outcome, post, put
+from tests.sandbox.talk import PATIENT, UUID, faults_of, get, observation, outcome, post, put
 
 UCUM = "http://unitsofmeasure.org"
 WRONG = {"resourceType": "Patient", "gender": "x"}
@@ -24,7 +24,7 @@ STATED = {**ODD, "meta": {"profile": [OURS]}}
 def found(response: requests.Response) -> list[tuple[str, str]]:
     assert response.status_code == 200, response.text
     body = decode(response.content)
-    assert check_resource(body) == []
+    assert faults_of(body) == []
     return [(i["severity"], i["details"].get("text", "")) for i in body["issue"]]
 
 
@@ -79,9 +79,9 @@ def test_only_what_states_it_is_judged_by_it(server):
     """A profile speaks of the resource that states it, not of its neighbours in a bundle."""
     response = post(server, "/Bundle/$validate", collected(ODD, STATED))
     issues = decode(response.content)["issue"]
-    assert {issue["expression"][0].partition(".code")[0] for issue in issues} == {
-        "Bundle.entry[1].resource"
-    }
+    places = [issue["expression"][0] for issue in issues]
+    assert places
+    assert all(place.startswith("Bundle.entry[1].resource") for place in places)
 
 
 def test_on_an_instance(server):
@@ -108,7 +108,7 @@ def test_the_profiles_that_are_asked_for(server):
     unknown = "https://x.example/StructureDefinition/unknown"
     stated = {**PATIENT, "meta": {"profile": [unknown]}}
     expected = check_resource(stated)
-    assert [issue.rule for issue in expected] == ["profile"]
+    assert [issue.rule for issue in expected] == ["profile-unknown"]
     for response in (
         post(server, "/Patient/$validate", stated),
         post(server, f"/Patient/$validate?profile={unknown}", PATIENT),
