@@ -28,6 +28,8 @@ from fhirdrain.conformance.walk import At, Check, Node, Report, Run, json_path, 
 
 Json = dict[str, Any]
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
+# Profiles that were found to be stated rightly and need not be looked up again.
+_MOST_FINE = 1000
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,8 @@ class Checker:
         self._plans = Plans(plans, self.definitions)
         self._compiled: dict[str, Compiled | None] = {}
         self._trees: dict[str, Spec | None] = {}
+        self._type_of: dict[str, str] = {}
+        self._fine: set[tuple[str, str]] = set()
         self._resource = resource_of(self._type, self._enter, self._then)
         self._types = Types(
             self.definitions,
@@ -162,6 +166,11 @@ class Checker:
 
     def type_of(self, url: str) -> str:
         """Return the type a profile is of, of an unknown one as far as its URL tells; else ""."""
+        if url not in self._type_of:
+            self._type_of[url] = self._look_up_type(url)
+        return self._type_of[url]
+
+    def _look_up_type(self, url: str) -> str:
         url, _ = split_canonical(url)
         name = url.removeprefix(_TYPE)
         if name != url and (is_type(name) or is_resource(name)):
@@ -267,10 +276,15 @@ class Checker:
         meta = value.get("meta")
         profiles = meta.get("profile") if isinstance(meta, dict) else None
         found = []
+        kind = value["resourceType"]
         for index, profile in enumerate(profiles if isinstance(profiles, list) else ()):
             if not isinstance(profile, str):
                 continue
+            if (kind, profile) in self._fine:
+                found.append(profile)
+                continue
             place = (((at, "meta", "meta"), "profile", "profile"), index, "")
+            before = len(run.found)
             url, version = split_canonical(profile)
             definition = self.definitions.structure(url)
             if definition is None:
@@ -306,6 +320,8 @@ class Checker:
                     code="not-supported",
                 )
             found.append(url)
+            if not version and len(run.found) == before and len(self._fine) < _MOST_FINE:
+                self._fine.add((kind, profile))
         return found
 
     def _member_of(self, value: Any, url: str) -> bool | None:

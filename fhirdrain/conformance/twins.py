@@ -29,6 +29,17 @@ def expression_for(expression: str) -> Holds:
 
 _BY_KEY: dict[str, Holds] = {}
 
+# What only says something of an object that has such a member, so that others need not be asked.
+ONLY_WITH = {
+    "dom-2": "contained",
+    "dom-3": "contained",
+    "dom-4": "contained",
+    "dom-5": "contained",
+    "obs-6": "dataAbsentReason",
+    "obs-7": "component",
+    "prr-1": "orderDetail",
+}
+
 
 @cache
 def twins() -> dict[str, Holds]:

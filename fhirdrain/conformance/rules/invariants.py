@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from fhirdrain.conformance.fhirpath import CannotEvaluate
-from fhirdrain.conformance.twins import expression_for
+from fhirdrain.conformance.fhirpath import CannotEvaluate, compiled
+from fhirdrain.conformance.twins import ONLY_WITH, twins
 from fhirdrain.conformance.walk import At, Check, Run
 from fhirdrain.issues import Severity
 
@@ -100,6 +100,17 @@ def _check(constraint: Json, kind: str, by: str) -> Check:
 
     if not expression:
         return lambda value, at, run: undecided(at, run, "it is not written as FHIRPath")
+    twin = twins().get(expression)
+    if twin is not None:
+        needed = ONLY_WITH.get(key, "")
+
+        def quick(value: Any, at: At, run: Run) -> None:
+            if needed and needed not in value:
+                return
+            if not twin(value, kind, run.surroundings):
+                run.add(at, rule, message, severity=severity, hint=hint)
+
+        return quick
     holds: Any = None
     fault = ""
 
@@ -107,7 +118,7 @@ def _check(constraint: Json, kind: str, by: str) -> Check:
         nonlocal holds, fault
         if holds is None and not fault:
             try:
-                holds = expression_for(expression)
+                holds = compiled(expression)
             except CannotEvaluate as error:
                 fault = str(error)
         if fault:

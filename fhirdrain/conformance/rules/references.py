@@ -32,10 +32,16 @@ class Index:
     def __init__(self, root: Any, supplied: Mapping[str, Json]) -> None:
         self._root = root
         self._supplied = supplied
+        self._is_filled = False
         self._by_url: dict[str, list[Json]] = {}
         self._by_name: dict[str, list[Json]] = {}
         self._bases: dict[int, str] = {}
         self.is_bundle = isinstance(root, dict) and root.get("resourceType") == "Bundle"
+
+    def _fill(self) -> None:
+        """Read the document; most documents of one resource refer to nothing that is in them."""
+        self._is_filled = True
+        root = self._root
         if self.is_bundle:
             entries = root.get("entry")
             for entry in entries if isinstance(entries, list) else ():
@@ -67,6 +73,8 @@ class Index:
                 return resource
         if found:
             return None
+        if not self._supplied:
+            return None
         match = _AT_END.search(plain)
         return self._supplied.get(plain) or (
             self._supplied.get(match[0].lstrip("/")) if match and not self.is_bundle else None
@@ -79,6 +87,8 @@ class Index:
         return len(self._candidates(text.partition("#")[0], holder)) > 1
 
     def _candidates(self, plain: str, holder: Any) -> list[Json]:
+        if not self._is_filled:
+            self._fill()
         found = self._by_url.get(plain)
         if found is None and _RELATIVE.fullmatch(plain):
             base = self._bases.get(id(holder))
