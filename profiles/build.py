@@ -28,21 +28,31 @@ HERE = Path(__file__).parent
 
 
 def with_snapshot(definition: Json, definitions: Definitions) -> Json:
-    """Return a StructureDefinition with its snapshot, where this version can make one.
-
-    R4 asks for a definition of each element of a snapshot (sdf-3): it is R4's own, and said so.
-    """
+    """Return a StructureDefinition with its snapshot, where this version can make one."""
     try:
         from fhirdrain.conformance.snapshot import elements_of
     except ModuleNotFoundError:
         return definition
     whole = dict(definition)
     differential = whole.pop("differential")
-    elements = [
-        {**element, "definition": f"As R4 says of {element['base']['path']}."}
-        for element in elements_of(definition, definitions)
-    ]
+    elements = [in_words(element) for element in elements_of(definition, definitions)]
     return whole | {"snapshot": {"element": elements}, "differential": differential}
+
+
+def in_words(element: Json) -> Json:
+    """Return an element of a snapshot with the texts that R4 asks for (sdf-3, eld-18, `human`).
+
+    We hold facts of R4 and not its prose, so the texts say where to read it.
+    """
+    there = f"As R4 says of {element['base']['path']}."
+    told = {**element, "definition": there}
+    if element.get("isModifier"):
+        told["isModifierReason"] = there
+    constraints = [
+        {"human": f"{c['key']} of R4", **{k: v for k, v in c.items() if k != "bestPractice"}}
+        for c in element.get("constraint", ())
+    ]
+    return told | ({"constraint": constraints} if constraints else {})
 
 
 def guide(resources: list[Json], shown: list[Json]) -> Json:
