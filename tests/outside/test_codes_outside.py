@@ -7,20 +7,23 @@ import pytest
 from fhirdrain.vocabulary import codes
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
 from fhirdrain.vocabulary.codes import LOINC, MDC, SNOMED, Coding
+from fhirdrain.vocabulary.maps import MAPS
 from fhirdrain.vocabulary.observables import OBSERVABLES, OUTPUT_CODES, RATES, WORD_CODINGS
 
 
-def sent() -> list[Coding]:
+def named() -> list[Coding]:
+    """Return the codes of others that are sent, or that a concept map leads to."""
     found = [value for value in vars(codes).values() if isinstance(value, Coding)]
     found += codes.BODY_SITES.values()
     found += [c for o in OBSERVABLES.values() for c in o.codes]
     found += [c for group in OUTPUT_CODES.values() for c in group]
     found += [c for rate in RATES.values() for c in (rate.chest, rate.pericardial) if c]
+    found += [near.theirs for table in MAPS for near in table.near if near.theirs]
     return [*found, *WORD_CODINGS.values()]
 
 
-@pytest.mark.parametrize("coding", sorted(set(sent()), key=lambda c: (c.system, c.code)), ids=str)
-def test_every_code_sent_has_a_right_check_digit(coding):
+@pytest.mark.parametrize("coding", sorted(set(named()), key=lambda c: (c.system, c.code)), ids=str)
+def test_every_code_named_has_a_right_check_digit(coding):
     if coding.system == LOINC:
         assert loinc_is_valid(coding.code)
     elif coding.system == SNOMED:

@@ -13,8 +13,9 @@ from fhirdrain.resources.recover import recover
 from fhirdrain.site import load_site
 from fhirdrain.street.mapping import map_sources
 from fhirdrain.vocabulary.jsontext import decode
-from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES
+from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, profile_url
 from fhirdrain.vocabulary.units import UNITS
+from tests.conformance.differentials import faults, in_bundle, stated
 from tests.street.test_survival import ABSENT, CHARTED, HEAD, site_text
 
 
@@ -82,6 +83,13 @@ def test_everything_is_mapped_and_nothing_of_it_is_found_wrong(run):
     assert [(i.line, i.message) for i in report.issues] == []
     assert report.mapped == len(rows) > 250
     assert check_bytes(data) == []
+
+
+def test_it_has_the_profiles_it_states(run):
+    bundle = decode(run[2])
+    resolve = in_bundle(bundle)
+    assert stated([entry["resource"] for entry in bundle["entry"]], resolve) == []
+    assert faults(bundle, profile_url("drain-bundle"), resolve) == []
 
 
 def test_all_of_the_table_is_charted(run):
