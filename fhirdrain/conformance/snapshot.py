@@ -133,8 +133,8 @@ class _Profile:
         self.root = root
         self.path = root.name
         self.size = root.size()
-        # By identity of the node: choices that a shorthand names, elements named, slices made.
-        self.choices: dict[int, tuple[Node, set[str]]] = {}
+        self.choices: list[Node] = []
+        # By identity of the node: elements named, slices made.
         self.stated: set[int] = set()
         self.made: set[int] = set()
 
@@ -166,7 +166,7 @@ class _Profile:
             raise self.fault(f"there is no {name} in what it stands in")
         if found.name != name and not slice_name:
             slice_name = name
-            self.choices.setdefault(id(found), (found, set()))[1].add(name)
+            self.choices.append(found)
         for part in slice_names(slice_name):
             if found.slice != part:
                 states = element if part == slice_name else None
@@ -240,7 +240,7 @@ class _Profile:
                 return node
         facts = {key: value for key, value in node.facts.items() if key != "slicing"} | {"min": 0}
         if of_type:
-            pass
+            facts["type"] = of_type
         (made,) = self.copies([Node(node.name, name, facts, node.children)])
         node.slices.append(made)
         self.made.add(id(made))
@@ -296,8 +296,8 @@ class _Profile:
 
     def close_choices(self) -> None:
         """Leave a choice the one type that is named by a shorthand, where nothing else is said."""
-        for node, names in self.choices.values():
-            if id(node) not in self.stated and [each.slice for each in node.slices] == list(names):
+        for node in self.choices:
+            if id(node) not in self.stated and len(node.slices) == 1:
                 closed = {**node.facts["slicing"], "rules": "closed"}
                 types = node.slices[0].facts["type"]
                 node.facts = {**node.facts, "type": types, "slicing": closed}

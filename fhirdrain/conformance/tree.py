@@ -110,7 +110,10 @@ def keyed(elements: Iterable[Json], canonical: str) -> Iterator[tuple[list[Key],
             keys = [(name, slice_name) for name, _, slice_name in steps]
         else:
             above = path.rpartition(".")[0]
-            keys = [*latest.get(above, [(name, "") for name in names[:-1]]), (names[-1], "")]
+            while above and above not in latest:
+                above = above.rpartition(".")[0]
+            keys = list(latest.get(above, ()))
+            keys += [(name, "") for name in names[len(keys) :]]
         if "sliceName" in element:
             keys[-1] = keys[-1][0], element["sliceName"]
         if sum(1 + slice_name.count("/") for _, slice_name in keys) > DEEPEST:
