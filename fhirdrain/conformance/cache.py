@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from fhirdrain import __version__
-from fhirdrain.conformance.definitions import Definitions
+from fhirdrain.conformance.definitions import Definitions, our_files
 
 # Raised when the same definitions come to mean something else.
 _FORM = 1
@@ -77,6 +77,9 @@ class Plans:
 def digest(definitions: Definitions) -> str:
     """Return a key of all that a plan depends on: this version, R4's definitions, the others."""
     whole = hashlib.sha256(f"{__version__} {_FORM} {_r4_digest()}".encode())
+    if definitions.with_ours:
+        for path in our_files():
+            whole.update(path.read_bytes())
     for (kind, url), entry in sorted(definitions.supplied.items(), key=lambda item: item[0]):
         body = json.dumps(entry.definition, sort_keys=True, default=str)
         whole.update(f"{kind} {url} {len(body)} {body}".encode("utf-8", "surrogatepass"))

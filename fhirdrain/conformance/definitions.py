@@ -40,16 +40,23 @@ class Definitions:
     """Looks definitions up by canonical URL; R4's own come first and are read when asked for.
 
     Immutable: `extended` returns another one. Definitions are FHIR JSON. Those of R4 hold facts
-    only; of a type the snapshot, of a profile the differential.
+    only; of a type the snapshot, of a profile the differential. `with_ours` adds those of our own
+    package.
     """
 
     supplied: Mapping[tuple[Kind, str], Supplied] = field(default_factory=dict)
+    with_ours: bool = False
 
     def find(self, kind: Kind, canonical: str) -> Json | None:
         """Return the definition a canonical names, whatever version it names; None if unknown."""
         url, _ = split_canonical(canonical)
         entry = self.supplied.get((kind, url))
-        return entry.definition if entry is not None else _r4(kind, url)
+        if entry is not None:
+            return entry.definition
+        return self._own(kind, url) or _r4(kind, url)
+
+    def _own(self, kind: Kind, url: str) -> Json | None:
+        return _our(kind, url) if self.with_ours else None
 
     def structure(self, canonical: str) -> Json | None:
         """Return a StructureDefinition."""
@@ -64,6 +71,8 @@ class Definitions:
         url, _ = split_canonical(canonical)
         if entry := self.supplied.get((kind, url)):
             return entry.origin
+        if self.with_ours and (kind, url) in _our_files():
+            return OURS
         return R4 if (url, kind) in _lines() else ""
 
     def extended(self, entries: Iterable[Supplied]) -> tuple[Definitions, list[Supplied]]:
@@ -77,11 +86,12 @@ class Definitions:
         for entry in entries:
             key = entry.definition["resourceType"], entry.definition["url"]
             known = supplied.get(key)
-            if (known is None and key[::-1] not in _lines()) or known == entry:
+            own = self._own(*key)
+            if known is None and own is None and key[::-1] not in _lines():
                 supplied[key] = entry
-            elif known is None or known.definition != entry.definition:
+            elif (known.definition if known else own) != entry.definition:
                 left_out.append(entry)
-        return Definitions(supplied), left_out
+        return Definitions(supplied, self.with_ours), left_out
 
 
 @cache
@@ -240,22 +250,41 @@ def profiles_folder() -> Path:
 @cache
 def our_profiles() -> dict[str, str]:
     """Return the canonical URLs of our own profiles with the type each is of."""
-    index = json.loads(profiles_folder().joinpath(".index.json").read_text("utf-8"))
     return {
         entry["url"]: entry["type"]
-        for entry in index["files"]
+        for entry in _index()
         if entry["resourceType"] == "StructureDefinition"
     }
 
 
 @cache
+def _index() -> list[Json]:
+    index = json.loads(profiles_folder().joinpath(".index.json").read_text("utf-8"))
+    return list(index["files"])
+
+
+@cache
+def _our_files() -> dict[tuple[str, str], Path]:
+    folder = profiles_folder()
+    return {
+        (entry["resourceType"], entry["url"]): folder / entry["filename"]
+        for entry in _index()
+        if entry["resourceType"] in KINDS
+    }
+
+
+@cache
+def _our(kind: Kind, url: str) -> Json | None:
+    path = _our_files().get((kind, url))
+    return None if path is None else dict(json.loads(path.read_bytes()))
+
+
+def our_files() -> list[Path]:
+    """Return the files of our own definitions."""
+    return list(_our_files().values())
+
+
+@cache
 def standard() -> Definitions:
     """Return R4's definitions and ours."""
-    folder = profiles_folder()
-    index = json.loads(folder.joinpath(".index.json").read_text("utf-8"))
-    ours = (
-        Supplied(json.loads(folder.joinpath(entry["filename"]).read_text("utf-8")), OURS)
-        for entry in index["files"]
-        if entry["resourceType"] in KINDS
-    )
-    return Definitions().extended(ours)[0]
+    return Definitions(with_ours=True)
