@@ -81,6 +81,7 @@ class Checker:
         self._compiled: dict[str, Compiled | None] = {}
         self._trees: dict[str, Spec | None] = {}
         self._type_of: dict[str, str] = {}
+        self._possible: dict[tuple[tuple[str, ...], str], list[str]] = {}
         self._fine: set[tuple[str, str]] = set()
         self._resource = resource_of(self._type, self._enter, self._then)
         self._types = Types(
@@ -169,6 +170,15 @@ class Checker:
         if url not in self._type_of:
             self._type_of[url] = self._look_up_type(url)
         return self._type_of[url]
+
+    def possible(self, targets: tuple[str, ...], kind: str) -> list[str]:
+        """Return those of the profiles a reference may lead to that are of a type."""
+        key = (targets, kind)
+        if key not in self._possible:
+            self._possible[key] = [
+                url for url in targets if self.type_of(url) in (kind, "Resource", "")
+            ]
+        return self._possible[key]
 
     def _look_up_type(self, url: str) -> str:
         url, _ = split_canonical(url)

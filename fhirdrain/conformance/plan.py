@@ -169,7 +169,8 @@ class Compiler:
             return None
         every = tuple(checks)
         needed = frozenset(name for name, (low, _) in counts.items() if low)
-        barred = frozenset(name for name, (_, high) in counts.items() if high == 0)
+        none = [name for name, (_, high) in counts.items() if high == 0]
+        barred = frozenset([*none, *(f"_{name}" for name in none)])
         missing, unwanted = cardinality.counted(1, inf, by), cardinality.counted(0, 0, by)
 
         def check(holder: Any, at: At, run: Run) -> None:
@@ -178,9 +179,10 @@ class Compiler:
             present = holder.keys()
             if not needed <= present:
                 for name in sorted(needed - present):
-                    missing(0, (at, name, name), run)
+                    if f"_{name}" not in holder:
+                        missing(0, (at, name, name), run)
             if barred and not barred.isdisjoint(present):
-                for name in sorted(barred & present):
+                for name in sorted({key.removeprefix("_") for key in barred & present}):
                     unwanted(1, (at, name, name), run)
             for one in every:
                 one(holder, at, run)
@@ -196,9 +198,12 @@ class Compiler:
         keys = keys_of(base.facts)
         if (low, high) not in ((1, inf), (0, 0)) or len(keys) != 1 or spec.slices:
             return None
-        if not _is_plain(keys[0][1]) or (high != 0 and self._checks(spec, base, keys[0][1], by)):
-            return None
-        return low, high
+        if high == 0:
+            return low, high
+        if _is_plain(keys[0][1]):
+            return None if self._checks(spec, base, keys[0][1], by) else (low, high)
+        asks = is_primitive(keys[0][1]) and not self.of_each(spec, base, by)
+        return (low, high) if asks else None
 
     def _defined(self, owner: str, path: str) -> list[Json]:
         return self.types.children(owner, path) if is_type(owner) else []
@@ -217,13 +222,20 @@ class Compiler:
             if not checks and (low, high) == cardinality.ANY:
                 return None
             return _plain(keys[0][0], low, high, count, all_of(checks) if checks else None)
+        if len(keys) > 1 and not slices:
+            chosen = self._choice(spec, base, by)
+            if chosen is not None:
+                return _one_of_keys(keys, chosen, low, high, count, name, by)
         each = tuple(self.of_each(spec, base, by))
         if not each and not slices and (low, high) == cardinality.ANY:
             return None
         gather = gatherer(keys)
+        asks_always = bool(low) or any(one.facts.get("min", 0) for one in spec.slices)
 
         def check(holder: Any, at: At, run: Run) -> None:
             items = gather(holder, at)
+            if not items and not asks_always:
+                return
             place = (at, name, name)
             if not low <= len(items) <= high:
                 count(len(items), place, run)
@@ -235,6 +247,24 @@ class Compiler:
                         single(item, run)
 
         return check
+
+    def _choice(self, spec: Spec, base: Base, by: str) -> dict[str, Check | None] | None:
+        """Return the check of each type a choice may be of, where none has more than a value."""
+        found: dict[str, Check | None] = {}
+        for entry in spec.types or base.facts["type"]:
+            kind = entry["code"]
+            checks = [
+                *self._of_value(spec, base, kind, by),
+                *self._of_type(entry, base, spec.name, by),
+            ]
+            if is_primitive(kind) and (
+                checks
+                or spec.children.keys() & set(_PRIMITIVE_PARTS)
+                or any(cardinality.must_have_value(spec.facts, by))
+            ):
+                return None
+            found[kind] = all_of(checks) if checks else None
+        return found
 
     def _checks(self, spec: Spec, base: Base, kind: str, by: str) -> list[Check]:
         """Return the checks of a value of an element that has one type, which is no primitive."""
@@ -363,6 +393,44 @@ def _plain(
                 each(value, (at, key, key), run)
         if not low <= found <= high:
             count(found, (at, key, key), run)
+
+    return check
+
+
+def _one_of_keys(
+    keys: list[tuple[str, str]],
+    chosen: dict[str, Check | None],
+    low: int,
+    high: float,
+    count: Callable[[int, At, Run], None],
+    name: str,
+    by: str,
+) -> Check | None:
+    """Return the check of a choice: that it is there, of a type it may be of, and its value."""
+    by_key = {key: chosen[kind] for key, kind in keys if kind in chosen}
+    other = {key for key, kind in keys if kind not in chosen and high != 0}
+    if not other and not any(by_key.values()) and (low, high) == cardinality.ANY:
+        return None
+    siblings = {f"_{key}": key for key, kind in keys if is_primitive(kind)}
+    possible = frozenset([*(key for key, _ in keys), *siblings])
+    wrong = cardinality.wrong_type(set(chosen), by)
+
+    def check(holder: Any, at: At, run: Run) -> None:
+        present = possible.intersection(holder)
+        if not present:
+            if low:
+                count(0, (at, name, name), run)
+            return
+        if high == 0:
+            count(1, (at, name, name), run)
+        for stated in present:
+            key = siblings.get(stated, stated)
+            if key in other:
+                wrong((at, key, name), run)
+            elif stated == key:
+                one = by_key[key]
+                if one is not None:
+                    one(holder[key], (at, key, name), run)
 
     return check
 

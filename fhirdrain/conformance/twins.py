@@ -47,7 +47,7 @@ def twins() -> dict[str, Holds]:
     found: dict[str, Holds] = {}
     for key, twin in _BY_KEY.items():
         found[constraints()[key]["expression"]] = twin
-    return found
+    return found | _OURS
 
 
 def _twin(*keys: str) -> Callable[[Holds], Holds]:
@@ -92,10 +92,12 @@ def _has(value: Any, name: str) -> bool:
 def _has_choice(value: Json, stem: str) -> bool:
     """Tell whether an object has an element of several types."""
     length = len(stem)
-    return any(
-        key[:length] == stem and key[length : length + 1].isupper()
-        for key in (key.removeprefix("_") for key in value)
-    )
+    for key in value:
+        if key[:1] == "_":
+            key = key[1:]
+        if key[:length] == stem and key[length : length + 1].isupper():
+            return True
+    return False
 
 
 def _items(value: Any, name: str) -> list[Any]:
@@ -308,6 +310,22 @@ _needs("prr-1", "orderDetail", "code")
 
 
 _one_of("pat-1", "name", "telecom", "address", "organization")
+
+
+def _says_something(value: Any, kind: str, around: Surroundings) -> bool:
+    return (
+        type(value) is not dict
+        or _has_choice(value, "value")
+        or any(_has(value, name) for name in ("dataAbsentReason", "component", "hasMember"))
+    )
+
+
+# Our profiles' own, which are walked for every reading.
+_OURS: dict[str, Holds] = {
+    "value.exists() or dataAbsentReason.exists() or component.exists() or hasMember.exists()": (
+        _says_something
+    )
+}
 
 
 # -- bundles ----------------------------------------------------------------------------------

@@ -66,13 +66,16 @@ def _check(value_set: str, required: bool, kind: str, terminology: Terminology, 
     severity: Severity = "error" if required else "warning"
     listed = terminology.codes(value_set) or {}
     plain = kind in ("code", "string", "uri")
+    whole = kind == "CodeableConcept"
     any_system = frozenset().union(*listed.values()) if plain else frozenset()
 
     def check(value: Any, at: At, run: Run) -> None:
         if plain:
             if value in any_system:
                 return
-        elif not isinstance(value, dict):
+        elif type(value) is not dict:
+            return
+        elif listed and _is_listed(value, listed, whole):
             return
         reason = ""
         codes = list(coded(value, kind))
@@ -110,6 +113,21 @@ def _check(value_set: str, required: bool, kind: str, terminology: Terminology, 
             )
 
     return check
+
+
+def _is_listed(value: Json, listed: dict[str, frozenset[str]], whole: bool) -> bool:
+    """Tell whether a coding is plainly one of those listed; no other answer is final."""
+    codings = value.get("coding") if whole else [value]
+    if type(codings) is not list:
+        return False
+    try:
+        for coding in codings:
+            codes = listed.get(coding.get("system"))
+            if codes is not None and coding.get("code") in codes:
+                return True
+    except (AttributeError, TypeError):
+        return False  # it is broken, and looked at more slowly
+    return False
 
 
 def _hint(

@@ -47,22 +47,27 @@ def counted(low: int, high: float, by: str) -> Callable[[int, At, Run], None]:
 
 def types_of(allowed: set[str], by: str) -> Single:
     """Return the check that a value is of one of some types."""
-    listed = ", ".join(sorted(allowed))
+    wrong = wrong_type(allowed, by)
 
     def single(item: Item, run: Run) -> None:
         kind = item.kind
         if kind == "Resource" and isinstance(item.value, dict):
             kind = str(item.value.get("resourceType"))
         if kind not in allowed and not allowed & {"Resource", "DomainResource"}:
-            run.add(
-                item.at,
-                "type",
-                f"{name_of(item.at)} must be of another type{by}",
-                code="structure",
-                hint=listed,
-            )
+            wrong(item.at, run)
 
     return single
+
+
+def wrong_type(allowed: set[str], by: str) -> Callable[[At, Run], None]:
+    """Return what says that a value is of none of the types it may be of."""
+    listed = ", ".join(sorted(allowed))
+
+    def wrong(at: At, run: Run) -> None:
+        said = f"{name_of(at)} must be of another type{by}"
+        run.add(at, "type", said, code="structure", hint=listed)
+
+    return wrong
 
 
 _R5 = "http://hl7.org/fhir/5.0/StructureDefinition/extension-ElementDefinition."

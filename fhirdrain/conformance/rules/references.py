@@ -120,23 +120,18 @@ class Judge:
 
     def judge(self) -> None:
         """Report the references that were kept."""
-        seen: set[tuple[int, tuple[str, ...]]] = set()
+        led: dict[int, tuple[str | None, Json | None]] = {}
         for reference in self._run.references:
             text = reference.value.get("reference")
-            if isinstance(text, str):
-                self._one(reference, text, first=(id(reference.value), ()) not in seen)
-                seen.add((id(reference.value), ()))
-
-    def _one(self, reference: Reference, text: str, first: bool) -> None:
-        target = self._index.resolve(text, reference.container)
-        kind = self._kind(reference, text, target) if first else self._kind_of(text, target)
-        if kind is None:
-            return
-        if not is_resource(kind):
-            if first:
-                self._add(reference.at, "reference", f'"{kind}" is not an R4 resource')
-            return
-        self._target(reference, kind, target)
+            if not isinstance(text, str):
+                continue
+            key = id(reference.value)
+            if key not in led:
+                target = self._index.resolve(text, reference.container)
+                led[key] = self._kind(reference, text, target), target
+            kind, target = led[key]
+            if kind is not None and reference.targets:
+                self._target(reference, kind, target)
 
     def _add(self, at: At, rule: str, message: str, **more: Any) -> None:
         self._run.add(at, rule, message, **{"code": "value", **more})
@@ -202,6 +197,9 @@ class Judge:
             self._add(
                 at, "reference", f"it says that it refers to a {stated}, and that is a {kind}"
             )
+        if kind is not None and not is_resource(kind):
+            self._add(at, "reference", f'"{kind}" is not an R4 resource')
+            return None
         return kind
 
     def _by_its_uuid(self, at: At, text: str) -> None:
@@ -224,13 +222,7 @@ class Judge:
 
     def _target(self, reference: Reference, kind: str, target: Json | None) -> None:
         """Report a target that is of no type or profile it may be of."""
-        if not reference.targets:
-            return
-        possible = [
-            url
-            for url in reference.targets
-            if self._profiles.type_of(url) in (kind, "Resource", "")
-        ]
+        possible = self._profiles.possible(reference.targets, kind)
         if not possible:
             names = [self._profiles.type_of(url) for url in reference.targets]
             self._add(
