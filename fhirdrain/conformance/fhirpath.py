@@ -132,14 +132,15 @@ def _evaluated(tree: Any, focus: Any, kind: str, surroundings: Surroundings) -> 
         "sct": "http://snomed.info/sct",
         "loinc": "http://loinc.org",
     }
-    budget = _Budget()
     with _lock:
         constants.reset()
         context = {
             "dataRoot": [node],
             "vars": _Variables(variables),
             "model": models["r4"],
-            "userInvocationTable": _functions(budget, surroundings),
+            "userInvocationTable": _functions(),
+            "budget": _Budget(),
+            "surroundings": surroundings,
         }
         try:
             start = _from_focus(tree, kind, focus)
@@ -218,25 +219,25 @@ class _Budget:
                 raise CannotEvaluate("it does not come to an end")
 
 
-def _functions(budget: _Budget, surroundings: Surroundings) -> dict[str, Any]:
-    """Return the engine's functions, each under the budget, with those it lacks or gets wrong."""
+@cache
+def _functions() -> dict[str, Any]:
+    """Return the engine's functions, each under a budget, with those it lacks or gets wrong."""
     from fhirpathpy.engine.invocations import invocation_registry
 
-    table = {**invocation_registry, **_own(surroundings)}
-    return {name: {**entry, "fn": _watched(entry["fn"], budget)} for name, entry in table.items()}
+    table = {**invocation_registry, **_own()}
+    return {name: {**entry, "fn": _watched(entry["fn"])} for name, entry in table.items()}
 
 
-def _watched(function: Callable[..., Any], budget: _Budget) -> Callable[..., Any]:
-    def watched(*arguments: Any) -> Any:
-        budget.spend(None)
-        result = function(*arguments)
-        budget.spend(result)
+def _watched(function: Callable[..., Any]) -> Callable[..., Any]:
+    def watched(context: Any, *arguments: Any) -> Any:
+        result = function(context, *arguments)
+        context["budget"].spend(result)
         return result
 
     return watched
 
 
-def _own(surroundings: Surroundings) -> dict[str, Any]:
+def _own() -> dict[str, Any]:
     text = {1: ["String"]}
     orders: dict[str, Callable[[int], bool]] = {
         "<": lambda order: order < 0,
@@ -244,30 +245,16 @@ def _own(surroundings: Surroundings) -> dict[str, Any]:
         "<=": lambda order: order <= 0,
         ">=": lambda order: order >= 0,
     }
-
-    def member_of(context: Any, items: Any, url: Any) -> Any:
-        return _member_of(items, url, surroundings)
-
-    def conforms_to(context: Any, items: Any, url: Any) -> Any:
-        return _conforms_to(items, url, surroundings)
-
-    def replace_matches(context: Any, items: Any, pattern: Any, instead: Any) -> Any:
-        return _replace_matches(items, pattern, instead)
-
     return {
-        "hasValue": {"fn": lambda context, items: _has_value(items)},
-        "resolve": {"fn": lambda context, items: _resolve(items, surroundings)},
-        "memberOf": {"fn": member_of, "arity": text},
-        "conformsTo": {"fn": conforms_to, "arity": text},
+        "hasValue": {"fn": _has_value},
+        "resolve": {"fn": _resolve},
+        "memberOf": {"fn": _member_of, "arity": text},
+        "conformsTo": {"fn": _conforms_to, "arity": text},
         "htmlChecks": {"fn": lambda context, items: not any(map(fault_of_div, _plain(items)))},
         "trace": {"fn": _trace, "arity": {0: [], 1: ["String"], 2: ["String", "Expr"]}},
-        "matches": {
-            "fn": lambda context, items, pattern: _matches(items, pattern),
-            "arity": text,
-            "nullable_input": True,
-        },
+        "matches": {"fn": _matches, "arity": text, "nullable_input": True},
         "replaceMatches": {
-            "fn": replace_matches,
+            "fn": _replace_matches,
             "arity": {2: ["String", "String"]},
             "nullable_input": True,
         },
@@ -296,40 +283,40 @@ def _trace(context: Any, items: Any, *_: Any) -> Any:
 _trace.__name__ = "trace_fn"
 
 
-def _has_value(items: Any) -> bool:
+def _has_value(context: Any, items: Any) -> bool:
     plain = _plain(items)
     return len(plain) == 1 and plain[0] is not None and not isinstance(plain[0], dict | list)
 
 
-def _resolve(items: Any, surroundings: Surroundings) -> list[Any]:
+def _resolve(context: Any, items: Any) -> list[Any]:
     found = []
     for item in _plain(items):
         text = item.get("reference") if isinstance(item, dict) else item
-        target = surroundings.resolve(text) if isinstance(text, str) else None
+        target = context["surroundings"].resolve(text) if isinstance(text, str) else None
         if target is not None:
             found.append(target)
     return found
 
 
-def _member_of(items: Any, url: Any, surroundings: Surroundings) -> Any:
+def _member_of(context: Any, items: Any, url: Any) -> Any:
     plain = _plain(items)
     if not plain or not isinstance(url, str):
         return []
     if len(plain) > 1:
         raise CannotEvaluate("memberOf is asked of several values")
-    inside = surroundings.member_of(plain[0], url)
+    inside = context["surroundings"].member_of(plain[0], url)
     if inside is None:
         raise CannotEvaluate("whether a code is in a value set cannot be known here")
     return inside
 
 
-def _conforms_to(items: Any, url: Any, surroundings: Surroundings) -> Any:
+def _conforms_to(context: Any, items: Any, url: Any) -> Any:
     plain = _plain(items)
     if not plain or not isinstance(url, str):
         return []
     if len(plain) > 1:
         raise CannotEvaluate("conformsTo is asked of several values")
-    right = surroundings.conforms_to(plain[0], url)
+    right = context["surroundings"].conforms_to(plain[0], url)
     if right is None:
         raise CannotEvaluate("a profile it names is not known")
     return right
@@ -344,7 +331,7 @@ def _pattern(text: str) -> Any:
         raise CannotEvaluate("a regular expression in it cannot be read") from None
 
 
-def _matches(items: Any, text: Any) -> Any:
+def _matches(context: Any, items: Any, text: Any) -> Any:
     (value,) = _plain(items)
     if not isinstance(value, str) or not isinstance(text, str):
         return []
@@ -354,7 +341,7 @@ def _matches(items: Any, text: Any) -> Any:
         raise CannotEvaluate("it does not come to an end") from None
 
 
-def _replace_matches(items: Any, text: Any, instead: Any) -> Any:
+def _replace_matches(context: Any, items: Any, text: Any, instead: Any) -> Any:
     (value,) = _plain(items)
     if not all(isinstance(part, str) for part in (value, text, instead)):
         return []

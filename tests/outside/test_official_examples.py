@@ -30,6 +30,9 @@ REFUSED = {
     ),
     ("Bundle-10bb101f-a121-4264-a920-67be9cb82c74.json", "full-url"): ANOTHER_ID,
     ("Bundle-3a0707d3-549e-4467-b8b8-5a2ab3800efe.json", "full-url"): ANOTHER_ID,
+    ("Bundle-b0a5e4277-83c4-4adb-87e2-e3efe3369b6f.json", "required-code"): (
+        "a parameter of its media types holds a space or a stroke without quotes (RFC 2045 5.1)"
+    ),
     ("Bundle-lri-example.json", "full-url"): ANOTHER_ID,
 }
 
