@@ -13,6 +13,7 @@ from typing import Any
 
 from fhirdrain import __version__
 from fhirdrain.conformance.definitions import Definitions, our_files
+from fhirdrain.vocabulary.jsontext import decode, encode
 
 # Raised when the same definitions come to mean something else.
 _FORM = 1
@@ -47,7 +48,7 @@ class Plans:
         if path is None:
             return None
         try:
-            kept = json.loads(path.read_bytes())
+            kept = decode(path.read_bytes())
         except (OSError, ValueError, RecursionError):
             return None
         return kept.get("plan") if isinstance(kept, dict) and kept.get("name") == name else None
@@ -57,7 +58,7 @@ class Plans:
         path = self._path(name)
         if path is None:
             return
-        body = json.dumps({"name": name, "plan": plan}, default=str).encode()
+        body = encode({"name": name, "plan": plan})
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as stream:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -11,6 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from fhirdrain.errors import ConfigurationError
+from fhirdrain.vocabulary.jsontext import decode
 
 Json = dict[str, Any]
 Kind = Literal["StructureDefinition", "ValueSet", "CodeSystem"]
@@ -112,7 +112,7 @@ def constraints() -> dict[str, Json]:
     text = files("fhirdrain.conformance.r4").joinpath("constraints.txt").read_text("utf-8")
     for line in text.splitlines():
         name, body = line.split(" ", 1)
-        found[name] = {"key": name.rstrip("'"), **json.loads(body)}
+        found[name] = {"key": name.rstrip("'"), **decode(body)}
     return found
 
 
@@ -121,7 +121,7 @@ def _r4(kind: Kind, url: str) -> Json | None:
     body = _lines().get((url, kind))
     if body is None:
         return None
-    definition: Json = {"resourceType": kind, **json.loads(body)}
+    definition: Json = {"resourceType": kind, **decode(body)}
     for view in ("snapshot", "differential"):
         for element in definition.get(view, {}).get("element", ()):
             if "constraint" in element:
@@ -259,7 +259,7 @@ def our_profiles() -> dict[str, str]:
 
 @cache
 def _index() -> list[Json]:
-    index = json.loads(profiles_folder().joinpath(".index.json").read_text("utf-8"))
+    index = decode(profiles_folder().joinpath(".index.json").read_bytes())
     return list(index["files"])
 
 
@@ -276,7 +276,7 @@ def _our_files() -> dict[tuple[str, str], Path]:
 @cache
 def _our(kind: Kind, url: str) -> Json | None:
     path = _our_files().get((kind, url))
-    return None if path is None else dict(json.loads(path.read_bytes()))
+    return None if path is None else dict(decode(path.read_bytes()))
 
 
 def our_files() -> list[Path]:

@@ -73,9 +73,7 @@ def _check(value_set: str, required: bool, kind: str, terminology: Terminology, 
         if plain:
             if value in any_system:
                 return
-        elif type(value) is not dict:
-            return
-        elif listed and _is_listed(value, listed, whole):
+        elif type(value) is not dict or _is_listed(value, listed, whole):
             return
         reason = ""
         codes = list(coded(value, kind))

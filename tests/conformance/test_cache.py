@@ -1,0 +1,111 @@
+"""What is worked out of profiles is kept on disk, and only as long as it holds."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import Any
+
+import pytest
+
+from fhirdrain.conformance import Checker, check_resource
+from fhirdrain.conformance import checker as checker_module
+from fhirdrain.conformance.cache import Plans, default_folder
+from fhirdrain.conformance.definitions import Definitions, Supplied, standard
+
+URL = "https://north-pier.example/fhir/StructureDefinition/named"
+
+
+def profile(**element: Any) -> dict[str, Any]:
+    return {
+        "resourceType": "StructureDefinition",
+        "url": URL,
+        "type": "Patient",
+        "kind": "resource",
+        "baseDefinition": "http://hl7.org/fhir/StructureDefinition/Patient",
+        "derivation": "constraint",
+        "differential": {"element": [{"path": "Patient"}, {"path": "Patient.name", **element}]},
+    }
+
+
+PATIENT = {"resourceType": "Patient", "meta": {"profile": [URL]}}
+
+
+def known(definition: dict[str, Any]) -> Definitions:
+    return standard().extended([Supplied(definition, "named.json")])[0]
+
+
+def rules(definition: dict[str, Any], folder: Any) -> list[str]:
+    checker = Checker(known(definition), plans=folder)
+    return [issue.rule for issue in check_resource(PATIENT, checker=checker)]
+
+
+@pytest.fixture
+def made(monkeypatch):
+    """Count the snapshots that are made."""
+    urls: list[str] = []
+
+    def counted(definition, definitions):
+        urls.append(definition["url"])
+        return elements_of(definition, definitions)
+
+    elements_of = checker_module.elements_of
+    monkeypatch.setattr(checker_module, "elements_of", counted)
+    return urls
+
+
+def test_a_plan_is_made_once_and_kept(tmp_path, made):
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert made == [URL]
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert made == [URL]
+
+
+def test_a_changed_profile_is_another_plan(tmp_path, made):
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert rules(profile(min=0), tmp_path) == []
+    assert made == [URL, URL]
+
+
+def test_numbers_are_the_same_from_a_plan(tmp_path):
+    """Decimals come back as decimals of the same digits: 19.0 is not 19.00 in a fixed value."""
+    from decimal import Decimal
+
+    plans = Plans(tmp_path, Definitions())
+    plans.put("x", [{"minValueDecimal": Decimal("19.00"), "max": "*"}])
+    assert plans.get("x") == [{"minValueDecimal": Decimal("19.00"), "max": "*"}]
+    assert str(plans.get("x")[0]["minValueDecimal"]) == "19.00"
+
+
+@pytest.mark.parametrize("text", [b"", b"{", b"[]", b'{"name": "other", "plan": []}', b"\xff" * 10])
+def test_a_broken_plan_is_made_again(tmp_path, made, text):
+    rules(profile(min=1), tmp_path)
+    for path in tmp_path.rglob("*.json"):
+        path.write_bytes(text)
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert made == [URL, URL]
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="modes are those of POSIX")
+def test_a_folder_that_cannot_be_written_is_as_if_there_were_none(tmp_path):
+    file = tmp_path / "file"
+    file.write_text("x")
+    assert rules(profile(min=1), file / "plans") == ["cardinality"]
+
+
+def test_plans_are_for_their_owner_alone(tmp_path):
+    rules(profile(min=1), tmp_path / "plans")
+    (path,) = (tmp_path / "plans").rglob("*.json")
+    assert os.stat(path).st_mode & 0o077 == 0
+    assert json.loads(path.read_bytes())["name"] == URL
+
+
+def test_where_plans_are_kept(monkeypatch, tmp_path):
+    monkeypatch.setenv("FHIRDRAIN_PLANS", str(tmp_path))
+    assert default_folder() == tmp_path
+    monkeypatch.setenv("FHIRDRAIN_PLANS", "")
+    assert default_folder() is None
+    monkeypatch.delenv("FHIRDRAIN_PLANS")
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    assert default_folder() == tmp_path / "cache" / "fhirdrain" / "plans"
