@@ -8,10 +8,16 @@ import subprocess
 import sys
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
-from fhirdrain.conformance import check_file
+from fhirdrain.cli.check_command import command
+from fhirdrain.conformance import Checker, Options, check_file
+from fhirdrain.conformance.definitions import standard
+from fhirdrain.conformance.packages import supplied
+from fhirdrain.issues import all_rules
 from fhirdrain.resources.recover import recover
 from fhirdrain.site import load_site
 from fhirdrain.street.mapping import map_sources
@@ -122,16 +128,41 @@ def test_every_form_adds_up_to_the_same(tmp_path):
         assert told[0] == told[1] == told[2] != []
 
 
+def expectation(path):
+    """Return the options a sample is checked with, and what must be found in it."""
+    said = json.loads(path.with_suffix(".expected.json").read_text())
+    # Paths among the options are those of the folder of samples.
+    options = [str(SAMPLES / o) if (SAMPLES / o).is_dir() else o for o in said["options"]]
+    return options, [(f["rule"], f["location"], f["severity"]) for f in said["findings"]]
+
+
 @pytest.mark.parametrize("path", INVALID, ids=lambda p: p.stem)
 def test_invalid_samples_have_the_findings_beside_them(path):
-    expected = json.loads(path.with_suffix(".expected.json").read_text())
-    issues = check_file(path)
-    assert [(i.rule, i.location) for i in issues] == [(e["rule"], e["location"]) for e in expected]
-    for issue, wanted in zip(issues, expected, strict=True):
-        assert issue.is_error
-        assert issue.line == wanted.get("line", issue.line) > 0
-        assert issue.column == wanted.get("column", issue.column)
+    """By the command: its NDJSON, and its exit code."""
+    options, findings = expectation(path)
+    run = CliRunner().invoke(command, [str(path), "--report", "ndjson", *options])
+    told = [json.loads(line) for line in run.stdout.splitlines()]
+    assert [(i["rule"], i["location"] or "", i["severity"]) for i in told] == findings
+    assert all(i["line"] > 0 for i in told)
+    assert run.exit_code == any(severity in ("error", "fatal") for _, _, severity in findings)
 
 
-def test_there_are_invalid_samples_of_each_kind():
-    assert len(INVALID) >= 10
+@pytest.mark.parametrize("path", INVALID, ids=lambda p: p.stem)
+def test_invalid_samples_by_the_library(path):
+    options, findings = expectation(path)
+    given = dict(zip(options[::2], options[1::2], strict=False))
+    chosen = Options(
+        extensions=given.get("--extensions", "mention"),
+        references=given.get("--references", "accept"),
+        best_practice="--best-practice" in options,
+    )
+    folders = [Path(given["--profiles"])] if "--profiles" in given else []
+    definitions, _ = standard().extended(supplied(folders).definitions)
+    issues = check_file(path, Checker(definitions, chosen))
+    assert [(i.rule, i.location, i.severity) for i in issues] == findings
+
+
+def test_every_rule_has_an_invalid_sample_named_after_it():
+    assert sorted(path.stem for path in INVALID) == sorted(all_rules())
+    for path in INVALID:
+        assert path.stem in {rule for rule, _, _ in expectation(path)[1]}

@@ -26,6 +26,7 @@ _LIBRARIES = (
     "starlette",
     "uvicorn",
     "tzdata",
+    "ucumvert",
     "fhir.resources",
 )
 

@@ -274,10 +274,17 @@ class Checker:
         check(value, at, aside)
         run.references += aside.references
         here = len(json_path(at))
-        said = [path for issue, path in run.found[before:] if issue.is_error and len(path) > here]
+        said = [
+            path
+            for issue, path in run.found[before:]
+            if issue.is_error and (len(path) > here or issue.rule in _OF_THE_WHOLE)
+        ]
         for issue, path in aside.found:
-            if not any(path[: len(other)] == other[: len(path)] for other in said) or (
-                len(path) == here
+            # What is said of the whole resource and what of a part of it are different things.
+            if not any(
+                path[: len(other)] == other[: len(path)]
+                and (len(path) == here) == (len(other) == here)
+                for other in said
             ):
                 run.found.append((issue, path))
 
@@ -371,6 +378,10 @@ _DRAIN_RULES: dict[str, Callable[[Node, Report], None]] = {
     "ServiceRequest": drain.check_request,
     "Device": drain.check_device,
 }
+
+
+# Our own rules that speak of a resource as a whole: whose it is, when, of what, and its value.
+_OF_THE_WHOLE = ("category", "device-type", "effective", "observable", "value", "whose")
 
 
 def _guarded(kind: str, rule: Callable[[Node, Report], None]) -> Check:

@@ -64,13 +64,12 @@ class Clause:
                     f"it is of another version of {self.system} than the one asked for"
                 )
             return INSIDE
-        if not (self.known and self.known.case_sensitive) and code.lower() in self._folded:
-            if self.system in CASELESS or (self.known and self.known.case_sensitive is False):
+        stated = self.known.case_sensitive if self.known else True
+        caseless = self.system in CASELESS or stated is False
+        if (caseless or stated is None) and code.lower() in self._folded:
+            if caseless:
                 return INSIDE
-            if self.known:
-                return undecided(
-                    f"only its case differs, and {self.system} says not if that counts"
-                )
+            return undecided(f"only its case differs, and {self.system} says not if that counts")
         if self.rest:
             return self.rest(code)
         if version and self.known and self.known.version not in ("", version):

@@ -102,7 +102,7 @@ def _check(value_set: str, required: bool, kind: str, terminology: Terminology, 
                 what, verb = "there is no code, and it must be one", "that is"
             run.add(
                 at,
-                f"{strength}-code",
+                "required-code" if required else "extensible-code",
                 f"{what} {verb} in the {strength} value set {name}{by}",
                 code="code-invalid",
                 severity=severity,
