@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import tempfile
 from functools import cache
 from importlib.resources import files
@@ -17,6 +18,8 @@ from fhirdrain.vocabulary.jsontext import decode, encode
 
 # Raised when the same definitions come to mean something else.
 _FORM = 1
+# Each change of a definition makes a set of its own, most of which are never asked for again.
+_MOST_SETS = 30
 
 
 def default_folder() -> Path | None:
@@ -60,7 +63,9 @@ class Plans:
             return
         body = encode({"name": name, "plan": plan})
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
+            if not path.parent.is_dir():
+                path.parent.mkdir(parents=True, exist_ok=True)
+                _forget(path.parent.parent)
             with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as stream:
                 stream.write(body)
             os.replace(stream.name, path)
@@ -73,6 +78,13 @@ class Plans:
         if not self._key:
             self._key = digest(self._definitions)
         return self._folder / self._key / f"{hashlib.sha256(name.encode()).hexdigest()[:32]}.json"
+
+
+def _forget(folder: Path) -> None:
+    """Remove the plans of the sets of definitions that were used longest ago."""
+    kept = sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime, reverse=True)
+    for old in kept[_MOST_SETS:]:
+        shutil.rmtree(old, ignore_errors=True)
 
 
 def digest(definitions: Definitions) -> str:

@@ -101,6 +101,12 @@ def test_plans_are_for_their_owner_alone(tmp_path):
     assert json.loads(path.read_bytes())["name"] == URL
 
 
+def test_old_plans_are_forgotten(tmp_path):
+    for number in range(40):
+        rules(profile(min=1, short=f"{number}"), tmp_path)
+    assert 0 < len(list(tmp_path.iterdir())) <= 30
+
+
 def test_where_plans_are_kept(monkeypatch, tmp_path):
     monkeypatch.setenv("FHIRDRAIN_PLANS", str(tmp_path))
     assert default_folder() == tmp_path
