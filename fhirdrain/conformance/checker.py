@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from threading import RLock
 from typing import Any
 
 from fhirdrain.conformance.cache import Plans
@@ -79,6 +80,7 @@ class Checker:
         self._instances = instances or {}
         self._plans = Plans(plans, self.definitions)
         self._compiled: dict[str, Compiled | None] = {}
+        self._making = RLock()
         self._trees: dict[str, Spec | None] = {}
         self._type_of: dict[str, str] = {}
         self._possible: dict[tuple[tuple[str, ...], str], list[str]] = {}
@@ -117,13 +119,17 @@ class Checker:
         """Return a profile, compiled now if it was not; None when nobody knows it."""
         url, _ = split_canonical(canonical)
         if url not in self._compiled:
-            # A profile that is met again while it is made is looked up when it is needed.
-            self._compiled[url] = Compiled("", lambda v, at, run: self._again(url, v, at, run))
-            self._compiled[url] = self._make(url)
+            with self._making:
+                if url not in self._compiled:
+                    # A profile that is met again while it is made is looked up when it is needed.
+                    met = Compiled("", lambda v, at, run: self._again(url, v, at, run))
+                    self._compiled[url] = met
+                    self._compiled[url] = self._make(url)
         return self._compiled[url]
 
     def _again(self, url: str, value: Any, at: At, run: Run) -> None:
-        compiled = self._compiled[url]
+        with self._making:  # which is over then
+            compiled = self._compiled[url]
         if compiled is not None and compiled.check is not None:
             compiled.check(value, at, run)
 

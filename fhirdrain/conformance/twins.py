@@ -173,8 +173,10 @@ def mqty_1(value: Any, kind: str, around: Surroundings) -> bool:
 
 @_twin("drt-1")
 def drt_1(value: Any, kind: str, around: Surroundings) -> bool:
-    """A duration with a code has UCUM's and a value."""
-    return not _has(value, "code") or (value.get("system") == UCUM and _has(value, "value"))
+    """A duration with a code has UCUM's and a value; that the system is named is qty-3."""
+    if not _has(value, "code"):
+        return True
+    return _has(value, "value") and (not _has(value, "system") or value.get("system") == UCUM)
 
 
 _needs("qty-3", "code", "system")
@@ -412,7 +414,7 @@ def _begins_with(bundle: str, first: str) -> Holds:
         entries = _items(value, "entry")
         resource = entries[0].get("resource") if entries and type(entries[0]) is dict else None
         if type(resource) is not dict:
-            return not entries  # nothing of nothing is nothing, and that holds
+            return True  # of nothing nothing is said; that an entry has a resource is bdl-5
         return bool(resource.get("resourceType") == first)
 
     return test

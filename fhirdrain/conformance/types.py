@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Callable, Mapping
+from threading import RLock
 from typing import Any
 
 from fhirdrain.conformance.definitions import Definitions, is_resource, resource_types
@@ -42,6 +43,7 @@ class Types:
         self._resource = resource
         self._best_practice = best_practice
         self._made: dict[tuple[str, str], Check] = {}
+        self._making = RLock()  # servers check in several threads
         self._facts: dict[str, list[Json]] = {}
 
     def check(self, name: str) -> Check:
@@ -82,11 +84,18 @@ class Types:
         """Return the check of the objects at a path of a type, made now if it was not."""
         key = (owner, path)
         if key not in self._made:
-            # A type that is met again while it is made is looked up when its first value is.
-            self._made[key] = _later(lambda: self._made[key])
-            made = self._make(owner, path)
-            self._made[key] = structure.bounded(made) if owner in _ENDLESS or path else made
+            with self._making:
+                if key not in self._made:
+                    # A type that is met again while it is made is looked up when its value is.
+                    self._made[key] = _later(lambda: self._finished(key))
+                    made = self._make(owner, path)
+                    self._made[key] = structure.bounded(made) if owner in _ENDLESS or path else made
         return self._made[key]
+
+    def _finished(self, key: tuple[str, str]) -> Check:
+        """Return a check that may still be being made elsewhere, when it is."""
+        with self._making:
+            return self._made[key]
 
     def _make(self, owner: str, path: str) -> Check:
         fields: dict[str, structure.Field] = {}

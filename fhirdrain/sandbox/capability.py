@@ -30,7 +30,7 @@ def capability_statement(
         "software": {"name": "fhirdrain sandbox", "version": version},
         "implementation": {"description": "For trying and testing, never for care", "url": base},
         "fhirVersion": "4.0.1",
-        "format": ["json"],
+        "format": ["application/fhir+json"],
         "rest": [
             {
                 "mode": "server",
