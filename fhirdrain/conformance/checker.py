@@ -104,7 +104,8 @@ class Checker:
         run.root = resource
         run.index = index
         self._resource(resource, at, run)
-        Judge(run, self, self.options.references).judge()
+        if run.references:
+            Judge(run, self, self.options.references).judge()
         if not self.options.base_only and self.options.drain_rules:
             ours.one_identity(resource, run)
 

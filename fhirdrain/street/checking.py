@@ -7,7 +7,7 @@ from pathlib import Path
 
 from fhirdrain.conformance import Checker, Options, check_stream
 from fhirdrain.conformance.cache import default_folder
-from fhirdrain.conformance.definitions import Supplied, standard
+from fhirdrain.conformance.definitions import R4, Definitions, Supplied, standard
 from fhirdrain.conformance.packages import supplied
 from fhirdrain.conformance.rules.extensions import Unknown
 from fhirdrain.conformance.rules.references import Follow
@@ -40,10 +40,28 @@ def checker_of(
                 f"no such profile is known: {url}", hint="--profiles takes its definition"
             )
     checker = Checker(definitions, options, given.instances, default_folder())
-    return checker, [*given.issues, *map(_left_out, left_out)]
+    return checker, [*given.issues, *_left_out(left_out, definitions)]
 
 
-def _left_out(entry: Supplied) -> Issue:
+def _left_out(entries: list[Supplied], definitions: Definitions) -> Iterator[Issue]:
+    """Yield what is said of definitions that were known already; of R4's own, once."""
+    own = 0
+    for entry in entries:
+        kind, url = entry.definition["resourceType"], str(entry.definition["url"])
+        if definitions.origin(kind, url) == R4:
+            own += 1
+        else:
+            yield _known_already(entry)
+    if own:
+        yield Issue(
+            "information",
+            "informational",
+            "definition",
+            f"{own} of the definitions supplied are R4's own; those of this version were used",
+        )
+
+
+def _known_already(entry: Supplied) -> Issue:
     return Issue(
         "warning",
         "duplicate",

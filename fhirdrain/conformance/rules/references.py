@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Any, Literal
 
 from fhirdrain.conformance.definitions import is_resource
@@ -24,6 +25,20 @@ Follow = Literal["accept", "resolve"]
 
 # Bundles that are taken as one.
 _WHOLE = ("transaction", "batch", "document", "message")
+
+
+@lru_cache(maxsize=4096)
+def _form(text: str) -> tuple[str, str | None]:
+    """Return what form a reference has, and the type it names."""
+    if text.startswith("#"):
+        return "contained", None
+    if text.startswith(("urn:uuid:", "urn:oid:")):
+        return "urn", None
+    if match := _CONDITIONAL.fullmatch(text):
+        return "conditional", match[1]
+    if match := _AT_END.search(text):
+        return "literal", match[1]
+    return ("elsewhere" if "://" in text else "none"), None
 
 
 class Index:
@@ -65,6 +80,8 @@ class Index:
         """
         if text.startswith("#"):
             return contained(holder, text[1:])
+        if not self.is_bundle and not self._supplied:
+            return self._root if text == self._own_name() else None
         plain, _, version = text.partition("#")[0].partition("/_history/")
         found = self._candidates(plain, holder)
         for resource in found:
@@ -79,6 +96,10 @@ class Index:
         return self._supplied.get(plain) or (
             self._supplied.get(match[0].lstrip("/")) if match and not self.is_bundle else None
         )
+
+    def _own_name(self) -> str:
+        root = self._root
+        return f"{root.get('resourceType')}/{root.get('id')}" if isinstance(root, dict) else ""
 
     def is_ambiguous(self, text: str, holder: Any) -> bool:
         """Tell whether a reference that names no version could mean several in a bundle."""
@@ -139,18 +160,18 @@ class Judge:
     def _kind_of(self, text: str, target: Json | None) -> str | None:
         if target is not None:
             return str(target.get("resourceType"))
-        match = _CONDITIONAL.fullmatch(text) or _AT_END.search(text)
-        return match[1] if match else None
+        return _form(text)[1]
 
     def _kind(self, reference: Reference, text: str, target: Json | None) -> str | None:
         """Return the type of a reference's target, and report a reference that is none."""
         at, root = reference.at, self._run.root
-        if text.startswith("#"):
+        form, _ = _form(text)
+        if form == "contained":
             if target is None:
                 self._add(
                     at, "ref-1", "nothing contained has this id", code="invariant", value=text
                 )
-        elif text.startswith(("urn:uuid:", "urn:oid:")):
+        elif form == "urn":
             if self._index.is_bundle and target is None:
                 self._add(
                     at,
@@ -162,7 +183,7 @@ class Judge:
                     hint="every urn:uuid needs its entry in the same bundle",
                     value=text,
                 )
-        elif _CONDITIONAL.fullmatch(text):
+        elif form == "conditional":
             if root.get("type") != "transaction":
                 self._add(
                     at,
@@ -170,7 +191,7 @@ class Judge:
                     "a reference by search is legal only in a transaction",
                     code="structure",
                 )
-        elif target is None and not _AT_END.search(text) and "://" not in text:
+        elif target is None and form == "none":
             self._add(at, "reference", "not a reference: Type/id, a URL, or urn:uuid")
         elif target is None and self._follow == "resolve":
             self._add(

@@ -321,6 +321,8 @@ def _below(kind: str, text: str, spec: Spec, compiler: Compiler) -> Iterator[Spe
         child = next((s for s in child.slices if _url_of(s, compiler) == text), None)
     if child is not None:
         yield child
+        # What is in a slice that must be there tells as well as what holds of all values.
+        yield from (one for one in child.slices if one.facts.get("min", 0) and kind == "name")
     if child is None or not _says(child):
         for entry in spec.types:
             for profile in entry.get("profile", ()):
@@ -360,15 +362,16 @@ def _value(steps: list[Step], spec: Spec, path: str, compiler: Compiler) -> Tell
         values = _reach(steps, item, run)
         if values is None:
             return None
+        if not values:
+            return f"{path} is missing"
         unsure = False
-        for value, kind in values:
-            results = [test(value, kind, run) for test in tests]
-            if all(results):
-                return ""
-            unsure = unsure or None in results
-        if unsure:
-            return None
-        return f"{path} is missing" if not values else f"{path} is another"
+        for test in tests:
+            results = [test(value, kind, run) for value, kind in values]
+            if True not in results:
+                if None not in results:
+                    return f"{path} is another"
+                unsure = True
+        return None if unsure else ""
 
     return tells
 
