@@ -248,6 +248,8 @@ def _own() -> dict[str, Any]:
     return {
         "hasValue": {"fn": _has_value},
         "resolve": {"fn": _resolve},
+        "is": {"fn": _is, "arity": {1: ["TypeSpecifier"]}},
+        "isOp": {"fn": _is, "arity": {2: ["Any", "TypeSpecifier"]}},
         "memberOf": {"fn": _member_of, "arity": text},
         "conformsTo": {"fn": _conforms_to, "arity": text},
         "htmlChecks": {"fn": lambda context, items: not any(map(fault_of_div, _plain(items)))},
@@ -289,13 +291,27 @@ def _has_value(context: Any, items: Any) -> bool:
 
 
 def _resolve(context: Any, items: Any) -> list[Any]:
+    from fhirpathpy.engine.nodes import ResourceNode
+
     found = []
     for item in _plain(items):
         text = item.get("reference") if isinstance(item, dict) else item
         target = context["surroundings"].resolve(text) if isinstance(text, str) else None
         if target is not None:
-            found.append(target)
+            found.append(ResourceNode.create_node(target))
     return found
+
+
+def _is(context: Any, items: Any, kind: Any) -> Any:
+    """Return whether a value is of a type; R4 writes Boolean where its own type is boolean."""
+    from fhirpathpy.engine.invocations.types import is_fn
+    from fhirpathpy.engine.nodes import TypeInfo
+
+    result = is_fn(context, items, kind)
+    name = str(kind.name)
+    if result is False and kind.namespace in (None, "System") and name[:1].isupper():
+        result = is_fn(context, items, TypeInfo(name[0].lower() + name[1:], "FHIR"))
+    return result
 
 
 def _member_of(context: Any, items: Any, url: Any) -> Any:
