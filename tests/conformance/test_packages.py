@@ -455,7 +455,7 @@ def test_bounds_of_size_and_number(tmp_path, monkeypatch):
 
 def broken_archives():
     """Yield what is done to a good archive's bytes, unpacked, and whether its first file is read."""
-    yield "cut in the second file", lambda tar: tar[:1900], True
+    yield "cut in the second file", lambda tar: tar[:1550], True
     yield "cut in a header", lambda tar: tar[:1100], True
     yield "a broken header", lambda tar: tar[:1024] + b"x" * 512 + tar[1536:], True
     yield "a broken checksum", lambda tar: tar[:1170] + b"9" + tar[1171:], True
@@ -485,7 +485,9 @@ def test_a_broken_archive_is_an_issue_and_what_came_before_is_read(tmp_path, cha
     found = supplied([path])
     assert time.perf_counter() - began < 5
     assert urls(found) == ["p"] * first
-    assert told(found) == ["the archive is broken, and is read no further"]
+    # What is wrong with the one file that is damaged may be said beside it.
+    assert "the archive is broken, and is read no further" in told(found)
+    assert all(issue.is_error or issue.severity == "warning" for issue in found.issues)
 
 
 @pytest.mark.parametrize("keep", [3, 15, 0.5, 0.9])
