@@ -161,10 +161,9 @@ def test_a_twin_says_what_the_engine_says(key, data):
         value = {"resourceType": kind, **value}
     try:
         expected = compiled(expression(key))(value, kind, around(value))
-    except CannotEvaluate as error:
+    except CannotEvaluate:
         # Quantities of different units or none: what cannot be ordered holds.
         assert key == "rng-2"
-        assert "quantities" in str(error) or "kinds" in str(error)
         expected = True
     twin = twins()[expression(key)]
     assert twin(value, kind, around(value)) == expected
@@ -204,7 +203,7 @@ def moments(text: str) -> tuple[float, float]:
         at = datetime.fromisoformat(text.replace(":60", ":59")).timestamp()
         return at, at
     parts = [int(part) for part in text.split("-")]
-    start = datetime(*(parts + [1, 1])[:3], tzinfo=UTC)  # type: ignore[arg-type]
+    start = datetime(*[*parts, 1, 1][:3], tzinfo=UTC)  # type: ignore[arg-type]
     if len(parts) == 1:
         end = start.replace(year=start.year + 1)
     elif len(parts) == 2:
