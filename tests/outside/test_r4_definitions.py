@@ -111,7 +111,7 @@ def test_no_false_alarm_on_the_conformance_cases():
 def test_the_official_definitions_themselves_are_right():
     """Every 8th profile and value set of hl7.fhir.r4.core 4.0.1, held against base R4.
 
-    (Some of its code systems hold empty texts and empty extensions, which R4 does not allow.)
+    They are held against R4's invariants, too. (Some of its code systems hold empty texts and empty extensions, which R4 does not allow.)
     """
     looked_at, errors = 0, []
     with tarfile.open(CORE) as package:
@@ -122,7 +122,9 @@ def test_the_official_definitions_themselves_are_right():
             resource = json.load(stream, parse_float=Decimal)
             looked_at += 1
             errors += [
-                (name, i.location, i.message) for i in check_resource(resource, base_only=True)
+                (name, i.location, i.message)
+                for i in check_resource(resource, base_only=True)
+                if i.is_error
             ]
     assert looked_at > 200
     assert errors == []
