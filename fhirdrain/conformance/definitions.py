@@ -229,6 +229,22 @@ def elements(owner: str, path: str) -> dict[str, Element]:
     return found
 
 
+@cache
+def types_below(kind: str) -> dict[str, str]:
+    """Return the types of the elements of a type by their JSON names; empty for one not known.
+
+    A group defined in place, of which `Timing.repeat` is one, is named by its path.
+    """
+    owner, _, path = kind.partition(".")
+    if owner not in _kinds():
+        return {}
+    in_place = ("BackboneElement", "Element", "#")
+    return {
+        name: f"{e.owner}.{e.path}" if e.type in in_place and e.path else e.type
+        for name, e in elements(owner, path).items()
+    }
+
+
 def has_children(owner: str, path: str) -> bool:
     """Tell whether an element is a group defined in place."""
     return bool(path and elements(owner, path))

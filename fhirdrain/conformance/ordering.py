@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime
+from datetime import date
 from decimal import Decimal
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeGuard
 
+from fhirdrain.conformance.times import times_in_order
 from fhirdrain.vocabulary.units import UCUM, UnitError, unit_of
 
 Json = dict[str, Any]
+
+# A number of more digits than this before or behind the point is no measurement.
+_MOST_DIGITS = 1000
 
 
 def compared(value: Any, bound: Any) -> int | None:
@@ -22,44 +26,48 @@ def compared(value: Any, bound: Any) -> int | None:
         return _quantities(value, bound)
     if isinstance(bound, str):
         return _times(value, bound) if isinstance(value, str) else None
-    if isinstance(value, bool) or not isinstance(value, int | Decimal):
-        return None
-    return _sign(Decimal(value) - Decimal(str(bound)))
+    one, other = _number(value), _number(bound)
+    return None if one is None or other is None else (one > other) - (one < other)
 
 
-def _sign(difference: Decimal | Fraction) -> int:
-    return (difference > 0) - (difference < 0)
+def is_number(value: Any) -> TypeGuard[int | Decimal]:
+    """Tell whether a value is a number, which a truth is not."""
+    return isinstance(value, int | Decimal) and not isinstance(value, bool)
 
 
 def _quantities(value: Any, bound: Json) -> int | None:
-    number, wanted = (
-        (value.get("value") if isinstance(value, dict) else None),
-        bound.get("value"),
-    )
-    if isinstance(number, bool) or not isinstance(number, int | Decimal) or wanted is None:
+    if not isinstance(value, dict):
         return None
-    one, other = Fraction(number), Fraction(str(wanted))
-    if any(value.get(key) != bound.get(key) for key in ("system", "code")):
-        if value.get("system") != UCUM or bound.get("system") != UCUM:
-            return None
-        try:
-            (mine, _), (its, _) = unit_of(str(value.get("code"))), unit_of(str(bound.get("code")))
-        except UnitError:
-            return None
-        if mine.kind != its.kind:
-            return None
-        one, other = one * mine.factor, other * its.factor
-    return _sign(one - other)
+    number, wanted = _number(value.get("value")), _number(bound.get("value"))
+    if number is None or wanted is None:
+        return None
+    # Without a code the words of the unit tell whether it is one unit.
+    names = ("system", "code") if "code" in value or "code" in bound else ("system", "unit")
+    if all(value.get(name) == bound.get(name) for name in names):
+        return (number > wanted) - (number < wanted)
+    if value.get("system") != UCUM or bound.get("system") != UCUM:
+        return None
+    try:
+        (mine, _), (its, _) = unit_of(str(value.get("code"))), unit_of(str(bound.get("code")))
+    except UnitError:
+        return None
+    if mine.kind != its.kind or max(abs(n.adjusted()) for n in (number, wanted)) > _MOST_DIGITS:
+        return None
+    one, other = Fraction(number) * mine.factor, Fraction(wanted) * its.factor
+    return (one > other) - (one < other)
+
+
+def _number(value: Any) -> Decimal | None:
+    """Return a number that can be ordered; None for anything else."""
+    if not is_number(value):
+        return None
+    number = Decimal(value)
+    return number if number.is_finite() else None
 
 
 def _times(value: str, bound: str) -> int | None:
     if "T" in value and "T" in bound:
-        try:
-            mine, its = datetime.fromisoformat(value), datetime.fromisoformat(bound)
-            apart = mine.astimezone(UTC) - its.astimezone(UTC)
-        except ValueError:
-            return None
-        return _sign(Decimal(apart.total_seconds()))
+        return times_in_order(value, bound)
     if value[:2].isdigit() and bound[2:3] == ":":
         return (value > bound) - (value < bound)
     length = min(len(value.split("T")[0]), len(bound.split("T")[0]))
@@ -70,16 +78,3 @@ def _times(value: str, bound: str) -> int | None:
     except ValueError:
         return None
     return (one > other) - (one < other)
-
-
-def times_in_order(one: str, other: str) -> int | None:
-    """Return the order of two FHIR times; None where their precision leaves it open.
-
-    FHIRPath N1, "Comparison": parts are compared from the year on; where one ends first and all
-    before was equal, the order is not known.
-    """
-    if len(one) == len(other) or ("T" in one and "T" in other):
-        return _times(one.replace(":60", ":59"), other.replace(":60", ":59"))
-    shorter = min(len(one.split("T")[0]), len(other.split("T")[0]))
-    order = (one[:shorter] > other[:shorter]) - (one[:shorter] < other[:shorter])
-    return order or None

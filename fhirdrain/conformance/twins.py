@@ -2,7 +2,8 @@
 
 A twin is found by the text of its expression, so none is ever used for another one. Tests hold
 each against the FHIRPath engine, or, where that is known to be wrong, against the specification.
-A twin takes any JSON; where the structure is broken, which other rules report, it holds.
+A twin takes any JSON; where the structure is broken, which other rules report, it holds. What it
+cannot know raises `CannotEvaluate`.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from decimal import Decimal
 from functools import cache
-from typing import Any
+from typing import Any, cast
 
-from fhirdrain.conformance.definitions import constraints
-from fhirdrain.conformance.fhirpath import Holds, Surroundings, compiled
+from fhirdrain.conformance.definitions import constraints, types_below
+from fhirdrain.conformance.fhirpath import CannotEvaluate, Holds, Surroundings, compiled
 from fhirdrain.conformance.narrative import fault_of_div
-from fhirdrain.conformance.ordering import compared, times_in_order
+from fhirdrain.conformance.ordering import compared, is_number
 from fhirdrain.conformance.rules.primitives import fault_of
+from fhirdrain.conformance.times import times_in_order
 from fhirdrain.vocabulary.units import UCUM
 
 Json = dict[str, Any]
@@ -79,7 +81,7 @@ def _one_of(key: str, *names: str) -> None:
     """Make the twin of "one of these elements is there"."""
 
     def test(value: Any, kind: str, around: Surroundings) -> bool:
-        return any(_has(value, name) for name in names)
+        return type(value) is not dict or any(_has(value, name) for name in names)
 
     _BY_KEY[key] = test
 
@@ -131,11 +133,16 @@ def per_1(value: Any, kind: str, around: Surroundings) -> bool:
 
 @_twin("rng-2")
 def rng_2(value: Any, kind: str, around: Surroundings) -> bool:
-    """The low of a range is not above its high; what is of other units cannot be ordered."""
+    """The low of a range is not above its high; raises `CannotEvaluate` for other units."""
     low, high = (value.get(key) if type(value) is dict else None for key in ("low", "high"))
-    if type(low) is not dict or type(high) is not dict:
+    if not all(type(end) is dict and is_number(end.get("value")) for end in (low, high)):
         return True
-    return (compared(low, high) or 0) <= 0
+    if _has(low, "comparator") or _has(high, "comparator"):
+        return True  # it has none, which sqty-1 says
+    order = compared(low, high)
+    if order is None:
+        raise CannotEvaluate("it orders quantities that are not of one unit")
+    return order <= 0
 
 
 @_twin("rat-1")
@@ -154,8 +161,10 @@ def sqty_1(value: Any, kind: str, around: Surroundings) -> bool:
 
 
 def _measured(value: Any, system: str) -> bool:
-    return (_has(value, "code") or not _has(value, "value")) and (
-        not _has(value, "system") or value.get("system") == system
+    """Tell whether a value has a code, of a system if that is there."""
+    return type(value) is not dict or (
+        ("code" in value or "_code" in value or not _has(value, "value"))
+        and value.get("system") in (None, system)
     )
 
 
@@ -163,6 +172,23 @@ def _measured(value: Any, system: str) -> bool:
 def dis_1(value: Any, kind: str, around: Surroundings) -> bool:
     """A distance has a code of UCUM."""
     return _measured(value, UCUM)
+
+
+@_twin("age-1")
+def age_1(value: Any, kind: str, around: Surroundings) -> bool:
+    """An age has a code of UCUM and is more than nothing."""
+    number = value.get("value") if type(value) is dict else None
+    return _measured(value, UCUM) and (not is_number(number) or number > 0)
+
+
+@_twin("cnt-3")
+def cnt_3(value: Any, kind: str, around: Surroundings) -> bool:
+    """A count is a whole number of ones."""
+    if type(value) is not dict:
+        return True
+    number = value.get("value")
+    is_whole = not isinstance(number, Decimal) or cast(int, number.as_tuple().exponent) >= 0
+    return _measured(value, UCUM) and is_whole and value.get("code") in (None, "1")
 
 
 @_twin("mqty-1")
@@ -173,10 +199,8 @@ def mqty_1(value: Any, kind: str, around: Surroundings) -> bool:
 
 @_twin("drt-1")
 def drt_1(value: Any, kind: str, around: Surroundings) -> bool:
-    """A duration with a code has UCUM's and a value; that the system is named is qty-3."""
-    if not _has(value, "code"):
-        return True
-    return _has(value, "value") and (not _has(value, "system") or value.get("system") == UCUM)
+    """A duration with a code has a value, and no other system than UCUM."""
+    return not _has(value, "code") or (value.get("system") in (None, UCUM) and _has(value, "value"))
 
 
 _needs("qty-3", "code", "system")
@@ -190,10 +214,22 @@ _needs("tim-8", "countMax", "count")
 _not_both("tim-10", "timeOfDay", "when")
 
 
+@_twin("tim-9")
+def tim_9(value: Any, kind: str, around: Surroundings) -> bool:
+    """An offset is from an event, and from none that is a meal itself.
+
+    The expression cannot be evaluated when there are several events, of which this is as true.
+    """
+    if not _has(value, "offset"):
+        return True
+    meals = ("C", "CM", "CD", "CV")
+    return _has(value, "when") and not any(event in meals for event in _items(value, "when"))
+
+
 def _not_negative(name: str) -> Holds:
     def test(value: Any, kind: str, around: Surroundings) -> bool:
         number = value.get(name) if type(value) is dict else None
-        return not isinstance(number, int | Decimal) or number >= 0
+        return not is_number(number) or number >= 0
 
     return test
 
@@ -220,27 +256,33 @@ def dom_2(value: Any, kind: str, around: Surroundings) -> bool:
 @_twin("dom-3")
 def dom_3(value: Any, kind: str, around: Surroundings) -> bool:
     """What is contained is referred to, or refers to what contains it."""
-    held = _items(value, "contained")
+    held = [one for one in _items(value, "contained") if type(one) is dict and "id" in one]
     if not held:
         return True
-    named = set(_references(value))
-    return all(
-        type(one) is not dict or f"#{one.get('id')}" in named or "#" in set(_references(one))
-        for one in held
-    )
+    named = set(_references(value, _URIS))
+    return all(f"#{one['id']}" in named or "#" in _references(one, _CANONICAL) for one in held)
 
 
-def _references(value: Any) -> Iterator[str]:
-    """Yield the texts that a reference, or a uri, may be: by reference, and as a canonical."""
-    waiting = [value]
+_CANONICAL = frozenset(("canonical",))
+_URIS = frozenset(("uri", "url", "canonical", "oid", "uuid"))
+
+
+def _references(resource: Any, kinds: frozenset[str]) -> Iterator[str]:
+    """Yield the texts in a resource that are a reference, or of one of these types."""
+    waiting = [(resource, "", "")]
     while waiting:
-        one = waiting.pop()
-        if type(one) is dict:
-            waiting += one.values()
-        elif type(one) is list:
-            waiting += one
-        elif type(one) is str and one[:1] == "#":
-            yield one
+        value, name, kind = waiting.pop()
+        if type(value) is dict:
+            own = value.get("resourceType")
+            types = types_below(own if type(own) is str else kind)
+            for key, below in value.items():
+                waiting.append(
+                    (below, key, types.get(key, "Extension" if key == "extension" else ""))
+                )
+        elif type(value) is list:
+            waiting += [(one, name, kind) for one in value]
+        elif type(value) is str and (name == "reference" or kind in kinds):
+            yield value
 
 
 @_twin("dom-4")
@@ -265,7 +307,7 @@ def dom_5(value: Any, kind: str, around: Surroundings) -> bool:
 @_twin("dom-6")
 def dom_6(value: Any, kind: str, around: Surroundings) -> bool:
     """There is a narrative."""
-    return any(_has(text, "div") for text in _items(value, "text"))
+    return type(value) is not dict or any(_has(text, "div") for text in _items(value, "text"))
 
 
 _one_of("obs-3", "low", "high", "text")
@@ -290,6 +332,12 @@ def obs_7(value: Any, kind: str, around: Surroundings) -> bool:
         for code in _items(component, "code")
         for coding in _items(code, "coding")
     )
+
+
+@_twin("vs-1")
+def vs_1(value: Any, kind: str, around: Surroundings) -> bool:
+    """The time of a vital sign is known to the day, or is a period."""
+    return kind != "dateTime" or type(value) is not str or len(value) >= 8
 
 
 @_twin("vs-2")
@@ -340,13 +388,13 @@ def _kind(value: Any) -> Any:
 @_twin("bdl-1")
 def bdl_1(value: Any, kind: str, around: Surroundings) -> bool:
     """Only searches and histories have a total."""
-    return not _has(value, "total") or _kind(value) in ("searchset", "history")
+    return not _has(value, "total") or _kind(value) in (None, "searchset", "history")
 
 
 @_twin("bdl-2")
 def bdl_2(value: Any, kind: str, around: Surroundings) -> bool:
     """Only the entries of searches say how they were found."""
-    return _kind(value) == "searchset" or not any(
+    return _kind(value) in (None, "searchset") or not any(
         _has(entry, "search") for entry in _items(value, "entry")
     )
 
@@ -354,15 +402,21 @@ def bdl_2(value: Any, kind: str, around: Surroundings) -> bool:
 @_twin("bdl-3")
 def bdl_3(value: Any, kind: str, around: Surroundings) -> bool:
     """Entries of batches, transactions and histories have a request, and no others."""
-    asked = _kind(around.resource) in ("batch", "transaction", "history")
-    return all(_has(entry, "request") == asked for entry in _items(value, "entry"))
+    kind_of_bundle = _kind(around.resource)
+    asked = kind_of_bundle in ("batch", "transaction", "history")
+    return kind_of_bundle is None or all(
+        _has(entry, "request") == asked for entry in _items(value, "entry")
+    )
 
 
 @_twin("bdl-4")
 def bdl_4(value: Any, kind: str, around: Surroundings) -> bool:
     """Entries of responses and histories have a response, and no others."""
-    answered = _kind(around.resource) in ("batch-response", "transaction-response", "history")
-    return all(_has(entry, "response") == answered for entry in _items(value, "entry"))
+    kind_of_bundle = _kind(around.resource)
+    answered = kind_of_bundle in ("batch-response", "transaction-response", "history")
+    return kind_of_bundle is None or all(
+        _has(entry, "response") == answered for entry in _items(value, "entry")
+    )
 
 
 _one_of("bdl-5", "resource", "request", "response")
@@ -414,7 +468,7 @@ def _begins_with(bundle: str, first: str) -> Holds:
         entries = _items(value, "entry")
         resource = entries[0].get("resource") if entries and type(entries[0]) is dict else None
         if type(resource) is not dict:
-            return True  # of nothing nothing is said; that an entry has a resource is bdl-5
+            return not entries  # nothing of nothing is nothing, and that holds
         return bool(resource.get("resourceType") == first)
 
     return test
@@ -433,12 +487,16 @@ _needs("eld-22", "sliceIsConstraining", "sliceName")
 @_twin("eld-13")
 def eld_13(value: Any, kind: str, around: Surroundings) -> bool:
     """The types of an element are different ones."""
-    codes = [one.get("code") for one in _items(value, "type") if type(one) is dict]
-    return len(set(map(str, codes))) == len(codes)
+    return _are_different(value, "type", "code")
 
 
 @_twin("eld-14")
 def eld_14(value: Any, kind: str, around: Surroundings) -> bool:
     """The constraints of an element have different keys."""
-    keys = [one.get("key") for one in _items(value, "constraint") if type(one) is dict]
-    return len(set(map(str, keys))) == len(keys)
+    return _are_different(value, "constraint", "key")
+
+
+def _are_different(value: Any, name: str, key: str) -> bool:
+    texts = [one.get(key) for one in _items(value, name) if type(one) is dict]
+    texts = [text for text in texts if type(text) is str]
+    return len(set(texts)) == len(texts)

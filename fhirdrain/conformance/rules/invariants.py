@@ -116,7 +116,12 @@ def _check(constraint: Json, kind: str, by: str) -> Check:
         def quick(value: Any, at: At, run: Run) -> None:
             if needed and needed not in value:
                 return
-            if not twin(value, kind, run.surroundings):
+            try:
+                right = twin(value, kind, run.surroundings)
+            except CannotEvaluate as error:
+                undecided(at, run, str(error))
+                return
+            if not right:
                 run.add(at, rule, message, severity=severity, hint=hint)
 
         return quick
