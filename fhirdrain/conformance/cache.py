@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
 import shutil
 import tempfile
 from functools import cache
@@ -81,8 +82,16 @@ class Plans:
 
 
 def _forget(folder: Path) -> None:
-    """Remove the plans of the sets of definitions that were used longest ago."""
-    kept = sorted(folder.iterdir(), key=lambda path: path.stat().st_mtime, reverse=True)
+    """Remove the plans of the sets of definitions that were used longest ago, and nothing else.
+
+    The folder may be one of the user's: only folders named as a key names them are ours.
+    """
+    ours = (
+        path
+        for path in folder.iterdir()
+        if re.fullmatch(r"[0-9a-f]{32}", path.name) and path.is_dir() and not path.is_symlink()
+    )
+    kept = sorted(ours, key=lambda path: path.stat().st_mtime, reverse=True)
     for old in kept[_MOST_SETS:]:
         shutil.rmtree(old, ignore_errors=True)
 

@@ -107,6 +107,17 @@ def test_old_plans_are_forgotten(tmp_path):
     assert 0 < len(list(tmp_path.iterdir())) <= 30
 
 
+def test_what_is_not_ours_is_never_removed(tmp_path):
+    for number in range(40):
+        folder = tmp_path / f"charts-{number}"
+        folder.mkdir()
+        (folder / "kept.txt").write_text("x")
+    for number in range(35):
+        rules(profile(min=1, short=f"{number}"), tmp_path)
+    assert len(list(tmp_path.glob("charts-*/kept.txt"))) == 40
+    assert len([p for p in tmp_path.iterdir() if not p.name.startswith("charts-")]) <= 30
+
+
 def test_where_plans_are_kept(monkeypatch, tmp_path):
     monkeypatch.setenv("FHIRDRAIN_PLANS", str(tmp_path))
     assert default_folder() == tmp_path
