@@ -18,7 +18,8 @@ class Rule:
     """Say what a rule demands.
 
     `title` is one sentence, `link` a page of a published specification (empty for a rule of our
-    own), `good` and `bad` are JSON; what the rule is not about may be left out of them.
+    own). `good` and `bad` are whole resources or bundles, and `needs` the options of `check`
+    without which they do not show what they are there for.
     """
 
     name: str
@@ -27,6 +28,7 @@ class Rule:
     good: str
     bad: str
     link: str = ""
+    needs: str = ""
 
 
 @cache
@@ -36,8 +38,11 @@ def all_rules() -> Mapping[str, Rule]:
     return {name: _rule(name, **table) for name, table in tomllib.loads(text).items()}
 
 
-def _rule(name: str, title: str, explanation: str, good: str, bad: str, link: str = "") -> Rule:
-    return Rule(name, title, " ".join(explanation.split()), good.strip(), bad.strip(), link)
+def _rule(
+    name: str, title: str, explanation: str, good: str, bad: str, link: str = "", needs: str = ""
+) -> Rule:
+    explanation = " ".join(explanation.split())
+    return Rule(name, title, explanation, good.strip(), bad.strip(), link, needs)
 
 
 def rule(name: str) -> Rule | None:

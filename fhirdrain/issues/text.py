@@ -59,6 +59,7 @@ def render_rule(rule: Rule) -> str:
             "",
             *textwrap.wrap(rule.explanation, _WIDTH),
             "",
+            *([f"the examples are checked with {rule.needs}", ""] if rule.needs else []),
             "good:",
             textwrap.indent(rule.good, "  "),
             "bad:",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from textwrap import indent
 from xml.etree import ElementTree
 
 import pytest
@@ -92,7 +93,7 @@ def test_a_rule_is_explained_without_a_file():
     code, out, err = run("check", "--explain", "per-1")
     assert (code, err) == (0, "")
     known = all_rules()["per-1"]
-    for part in (known.title, known.good, known.bad, known.link):
+    for part in (known.title, indent(known.good, "  "), indent(known.bad, "  "), known.link):
         assert part in out
     assert known.explanation in " ".join(out.split())
 
