@@ -16,16 +16,14 @@ from fhirdrain.issues import (
     Issue,
     Severity,
     all_rules,
-    nearest_rules,
     render_junit,
     render_ndjson,
-    render_rule,
     render_text,
-    rule,
     to_operation_outcome,
     to_sarif,
 )
 from fhirdrain.street.checking import Follow, Unknown, check_sources, checker_of
+from fhirdrain.street.explaining import explained, nearest, other_keys
 from fhirdrain.street.sources import shown_name
 from fhirdrain.vocabulary.jsontext import encode_pretty
 
@@ -33,24 +31,26 @@ from fhirdrain.vocabulary.jsontext import encode_pretty
 def _complete(
     context: click.Context, parameter: click.Parameter, incomplete: str
 ) -> list[CompletionItem]:
-    """Return the rules whose names begin so, for the shell."""
+    """Return the rules whose names begin so, and R4's invariants, for the shell."""
+    titles = {name: known.title for name, known in all_rules().items()}
+    titles |= dict.fromkeys(other_keys(), "An invariant of R4.")
     return [
-        CompletionItem(name, help=known.title)
-        for name, known in all_rules().items()
+        CompletionItem(name, help=title)
+        for name, title in titles.items()
         if name.startswith(incomplete)
     ]
 
 
 def _explain(context: click.Context, parameter: click.Parameter, name: str | None) -> None:
-    """Explain a rule and stop, before any file is asked for."""
+    """Explain a rule or an invariant and stop, before any file is asked for."""
     if name is None or context.resilient_parsing:
         return
-    known = rule(name)
-    if known is None:
-        near = nearest_rules(name)
+    text = explained(name)
+    if text is None:
+        near = nearest(name)
         hint = f" Nearest: {', '.join(near)}." if near else ""
         raise click.BadParameter(f'there is no rule "{name}".{hint}', context, parameter)
-    click.echo(render_rule(known), nl=False)
+    click.echo(text, nl=False)
     context.exit()
 
 
@@ -104,7 +104,7 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     is_eager=True,
     expose_value=False,
     callback=_explain,
-    help="Say what a rule demands and why, with examples, and check nothing.",
+    help="Say what a rule, or an invariant of R4, demands and why, and check nothing.",
 )
 @show_values_option()
 def command(

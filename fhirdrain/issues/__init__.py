@@ -8,12 +8,13 @@ from fhirdrain.issues.issue import SEVERITIES, Issue, Severity, count_by_severit
 from fhirdrain.issues.junit import render_junit
 from fhirdrain.issues.ndjson import render_ndjson
 from fhirdrain.issues.operationoutcome import from_operation_outcome, to_operation_outcome
-from fhirdrain.issues.rules import Rule, all_rules, nearest_rules, rule
+from fhirdrain.issues.rules import Invariant, Rule, all_rules, nearest_rules, rule
 from fhirdrain.issues.sarif import to_sarif
-from fhirdrain.issues.text import render_issue, render_rule, render_text
+from fhirdrain.issues.text import render_invariant, render_issue, render_rule, render_text
 
 __all__ = [
     "SEVERITIES",
+    "Invariant",
     "Issue",
     "Rule",
     "Severity",
@@ -21,6 +22,7 @@ __all__ = [
     "count_by_severity",
     "from_operation_outcome",
     "nearest_rules",
+    "render_invariant",
     "render_issue",
     "render_junit",
     "render_ndjson",

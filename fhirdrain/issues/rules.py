@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -31,6 +31,20 @@ class Rule:
     needs: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Invariant:
+    """Say what is known of an invariant of R4 that has no table of its own.
+
+    `places` are the paths of the elements that carry it; none when only a profile does.
+    """
+
+    key: str
+    places: tuple[str, ...]
+    severity: str
+    expression: str
+    best_practice: bool = False
+
+
 @cache
 def all_rules() -> Mapping[str, Rule]:
     """Return every rule by its name, in the order of the file."""
@@ -50,6 +64,6 @@ def rule(name: str) -> Rule | None:
     return all_rules().get(name)
 
 
-def nearest_rules(name: str) -> list[str]:
-    """Return the names of up to three rules that are spelt like this."""
-    return difflib.get_close_matches(name.lower(), all_rules(), n=3, cutoff=0.5)
+def nearest_rules(name: str, others: Iterable[str] = ()) -> list[str]:
+    """Return up to three names of rules, or of the others, that are spelt like this."""
+    return difflib.get_close_matches(name.lower(), [*all_rules(), *others], n=3, cutoff=0.5)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from fhirdrain.issues.issue import SEVERITIES, Issue, count_by_severity
-from fhirdrain.issues.rules import Rule
+from fhirdrain.issues.rules import Invariant, Rule
 
 # Of one thing that is wrong in many places so many are shown; the others are counted.
 MOST_PLACES = 3
@@ -69,6 +69,19 @@ def render_rule(rule: Rule) -> str:
             "",
         ]
     )
+
+
+def render_invariant(stated: Sequence[Invariant], rule: Rule) -> str:
+    """Return what R4 states under one key, and the rule by whose name it is reported.
+
+    The expression stands on one line, as it is there to be copied.
+    """
+    lines = [f"{stated[0].key}: an invariant of R4, reported by the rule {rule.name}", ""]
+    for one in stated:
+        where = ", ".join(one.places) or "a profile of R4"
+        asked = ", only with --best-practice" if one.best_practice else ""
+        lines += [f"stands on {where}, as {one.severity}{asked}:", f"  {one.expression}", ""]
+    return "\n".join([*lines, render_rule(rule)])
 
 
 def _rank(issue: Issue) -> int:

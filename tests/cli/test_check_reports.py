@@ -8,7 +8,9 @@ from xml.etree import ElementTree
 
 import pytest
 
+from fhirdrain.conformance.definitions import constraints
 from fhirdrain.issues import all_rules
+from fhirdrain.street.explaining import explained
 from tests.cli.test_commands import run
 
 # Two rules in one file, a clean file, one that cannot be read, and a value of a patient.
@@ -98,10 +100,46 @@ def test_a_rule_is_explained_without_a_file():
     assert known.explanation in " ".join(out.split())
 
 
+def test_an_invariant_of_r4_is_explained_by_its_key():
+    code, out, err = run("check", "--explain", "ait-2")
+    assert (code, err) == (0, "")
+    first, _, where, expression, *_ = out.splitlines()
+    assert first == "ait-2: an invariant of R4, reported by the rule invariant"
+    assert where == "stands on AllergyIntolerance, as error:"
+    assert expression.endswith(".empty() or clinicalStatus.empty()")
+    assert all_rules()["invariant"].bad.splitlines()[0] in out
+
+
+def test_a_key_that_r4_gives_to_several_invariants_shows_each():
+    _, out, _ = run("check", "--explain", "inv-1")
+    stands = [line for line in out.splitlines() if line.startswith("stands on")]
+    assert stands == [
+        "stands on Parameters.parameter, as error:",
+        "stands on Task, as error:",
+        "stands on TestReport.setup.action, as error:",
+        "stands on a profile of R4, as error:",
+    ]
+
+
+def test_a_best_practice_says_so_and_a_twofold_key_names_the_other():
+    _, out, _ = run("check", "--explain", "con-3")
+    assert "stands on Condition, as warning, only with --best-practice:\n" in out
+    _, out, _ = run("check", "--explain", "txt-2")
+    assert out.startswith("txt-2 says the same as txt-1.\n\ntxt-1: ")
+
+
+def test_every_key_of_r4_can_be_explained():
+    for key in {constraint["key"] for constraint in constraints().values()}:
+        text = explained(key)
+        assert text is not None
+        assert text.startswith(f"{key}: ") or text.startswith(f"{key} says the same as ")
+
+
 def test_an_unknown_rule_is_wrong_usage_and_names_the_nearest():
     code, out, err = run("check", "--explain", "refrence")
     assert (code, out) == (2, "")
     assert "Nearest: reference" in err
+    assert "ait-2" in run("check", "--explain", "ait2")[2]
     code, out, err = run("check", "--explain", "zzzzzzzz")
     assert (code, out) == (2, "")
     assert 'no rule "zzzzzzzz"' in err

@@ -206,6 +206,7 @@ def test_a_rule_is_looked_up_by_name_and_near_ones_are_named():
     assert nearest_rules("PER1")[0] == "per-1"
     assert nearest_rules("refrence")[0] == "reference"
     assert nearest_rules("zzzzzzzz") == []
+    assert nearest_rules("ait2", ["ait-2"])[0] == "ait-2"
 
 
 def test_a_rule_is_explained_with_all_it_has():
