@@ -159,6 +159,9 @@ def _members(
         fault = _fault(member)
         if count > MOST_FILES:
             raise _BeyondBounds(f"it has more than {MOST_FILES} files")
+        if member.size > MOST_BYTES:
+            # To get past it would be to read to where its header says that it ends.
+            raise _BeyondBounds(f"a file in it is said to have more than {MOST_BYTES >> 20} MiB")
         if fault:
             issues.append(definition_issue(f"{fault}, and is not read", place))
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import cache
@@ -45,28 +46,38 @@ def check_stream(
 ) -> Iterator[Issue]:
     """Yield what is wrong in a stream; of NDJSON only one line is held at a time."""
     told, checker = told or _silent, checker or standard_checker()
-    head = list(_head(stream))
+    blank, head = _head(stream)
     start = b"".join(head)
     unmarked = start.removeprefix(codecs.BOM_UTF8)
     if not is_ndjson(unmarked, file):
-        yield from _document(start + stream.read(raw.MOST_BYTES + 1), file, 0, checker, told)
+        data = start + stream.read(raw.MOST_BYTES + 1)
+        yield from _document(data, file, blank if data.strip() else 0, checker, told)
         return
     if head:
         head[0] = head[0].removeprefix(codecs.BOM_UTF8)
-    for number, line in enumerate(chain(head, _lines(stream)), 1):
+    for number, line in enumerate(chain(head, _lines(stream)), blank + 1):
         told(number)
         if line.strip():
             yield from _document(line.rstrip(b"\r\n"), file, number - 1, checker, _silent)
 
 
-def _head(stream: BinaryIO) -> Iterator[bytes]:
-    """Yield a stream's lines up to the second that holds something: enough to know its form."""
-    seen = 0
-    while line := stream.readline(raw.MOST_BYTES + 1):
-        yield line
-        seen += bool(line.strip(b" \t\r\n" + codecs.BOM_UTF8))
-        if seen == 2:
-            return
+def _head(stream: BinaryIO) -> tuple[int, list[bytes]]:
+    """Return how many blank lines a stream begins with, and those to the second that is filled.
+
+    That is enough to know its form; blank lines, of which there may be any number, are not kept.
+    """
+    blank, filled = 0, 0
+    head: list[bytes] = []
+    while filled < 2 and (line := stream.readline(raw.MOST_BYTES + 1)):
+        content = line.strip(b" \t\r\n" + codecs.BOM_UTF8)
+        filled += bool(content)
+        if content or codecs.BOM_UTF8 in line:
+            head.append(line)
+        elif head:
+            head.append(b"\n")  # which is one object, however many there are
+        else:
+            blank += 1
+    return blank, head
 
 
 def _lines(stream: BinaryIO) -> Iterator[bytes]:
@@ -133,6 +144,16 @@ def _walked(
         checker.walk(value, run)
     except RecursionError:
         run.add(root("$this"), "depth", f"nested more than {raw.MOST_DEPTH} deep", code="too-long")
+    except Exception as error:
+        # Of many documents one must not end the run; and what was not looked at has to be said.
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        run.add(
+            root("$this"),
+            "not-judged",
+            "a fault of fhirdrain kept the rest of this from being judged",
+            code="exception",
+            hint=f"{type(error).__name__} at {Path(place.filename).name}:{place.lineno}",
+        )
     return list(dict.fromkeys(run.found))
 
 

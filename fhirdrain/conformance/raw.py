@@ -18,7 +18,8 @@ MOST_DEPTH = 100
 MOST_BYTES = 256 * 1024 * 1024
 
 _SPACE = re.compile(r"[ \t\n\r]*")
-_STRING = re.compile(r'"(?:[^"\\\x00-\x1f]|\\.)*"')
+# Possessive, as the engine would keep a way back for every character of a long text.
+_STRING = re.compile(r'"(?:[^"\\\x00-\x1f]++|\\.)*+"')
 _SCALAR = re.compile(r"[^\s,\]}]+")
 
 
@@ -115,12 +116,13 @@ def parse(data: bytes, file: str = "") -> tuple[Any, str, list[Issue]]:
     if twice:
         seen: set[JsonPath] = set()
         doubled: set[JsonPath] = set()
+        lines = Lines(text)
         for path, offset in _members(text):
             if any(path[:length] in doubled for length in range(1, len(path))):
                 continue  # below a doubled key everything stands twice
             if path in seen:
                 doubled.add(path)
-                line, column = line_and_column(text, offset)
+                line, column = lines.of(offset)
                 issues.append(
                     Issue(
                         "error",
