@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from html.entities import name2codepoint
 from typing import Any
 from xml.etree import ElementTree
 
@@ -21,7 +22,7 @@ _ATTRIBUTES = frozenset(
     width""".split()  # noqa: SIM905
 )
 _DOCTYPE = re.compile(r"<!(?:DOCTYPE|ENTITY)", re.IGNORECASE)
-# The entities of HTML that XML does not know; what they stand for does not matter here.
+# The entities of HTML that XML does not know by itself.
 _ENTITY = re.compile(r"&(?!(?:amp|lt|gt|quot|apos);|#)(\w+);")
 
 
@@ -32,7 +33,7 @@ def fault_of_div(text: Any) -> str:
     if _DOCTYPE.search(text):
         return "it has a document type"
     try:
-        div = ElementTree.fromstring(_ENTITY.sub("?", text))
+        div = ElementTree.fromstring(_ENTITY.sub(_character, text))
     except (ElementTree.ParseError, ValueError, RecursionError):
         return "it is not well-formed"
     if div.tag != f"{_XHTML}div":
@@ -50,3 +51,9 @@ def fault_of_div(text: Any) -> str:
         own = (element.text or "") + ("" if element is div else element.tail or "")
         filled = filled or name == "img" or bool(own.strip())
     return "" if filled else "it is empty"
+
+
+def _character(entity: re.Match[str]) -> str:
+    """Return what an entity of HTML 4 stands for; one that it has not stays, and is a fault."""
+    point = name2codepoint.get(entity[1])
+    return entity[0] if point is None else chr(point)

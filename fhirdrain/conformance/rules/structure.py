@@ -76,7 +76,7 @@ def object_of(
             if len(stated) != 1:
                 _choice(name, stated, must, at, run)
         if len(value) < 2:
-            _nearly_empty(value, at, run)
+            _nearly_empty(label, value, at, run)
         members = _members_of([known.get(key, _UNKNOWN) for key in value])
         if len(run.found) == before:
             if len(shapes) >= _MOST_SHAPES:
@@ -132,10 +132,10 @@ _MOST_SHAPES = 1000
 _UNKNOWN = ((), lambda item: True, "", "", None)
 
 
-def _nearly_empty(value: dict[str, Any], at: At, run: Run) -> None:
+def _nearly_empty(label: str, value: dict[str, Any], at: At, run: Run) -> None:
     if not value:
         run.add(at, "empty", "an object must not be empty", code="structure")
-    elif "id" in value:
+    elif "id" in value and label != "Element":  # which stands beside a primitive: see `beside`
         run.add(at, "ele-1", "an element needs more than an id", code="structure")
 
 
@@ -262,21 +262,24 @@ def _placeholder(beside: Any, at: At, run: Run) -> None:
 def beside(extended: Check, many: bool) -> Member:
     """Return the check of what stands beside a primitive under `_name`: an id, extensions."""
 
-    def one(item: Any, at: At, run: Run) -> None:
+    def one(item: Any, at: At, run: Run, value: Any) -> None:
         if type(item) is dict and item:
             extended(item, at, run)
+            if value is None and item.keys() == {"id"}:
+                run.add(at, "ele-1", "an element needs more than an id", code="structure")
         else:
             run.add(at, "structure", f'"{at[1]}" must hold an id or extensions', code="structure")
 
     def member(item: Any, at: At, run: Run, holder: dict[str, Any]) -> None:
         if not many:
-            one(item, at, run)
+            one(item, at, run, holder.get(str(at[1])[1:]))
             return
         if type(item) is not list or not any(item):
             run.add(at, "structure", f'"{at[1]}" must hold an id or extensions', code="structure")
             return
-        values = holder.get(str(at[1])[1:])
-        if type(values) is list and len(values) != len(item):
+        beneath = holder.get(str(at[1])[1:])
+        values = beneath if type(beneath) is list else []
+        if type(beneath) is list and len(values) != len(item):
             run.add(
                 at,
                 "structure",
@@ -284,9 +287,10 @@ def beside(extended: Check, many: bool) -> Member:
                 code="structure",
             )
         for index, entry in enumerate(item):
+            value = values[index] if index < len(values) else None
             if entry is not None:
-                one(entry, (at, index, ""), run)
-            elif type(values) is not list or index >= len(values) or values[index] is None:
+                one(entry, (at, index, ""), run, value)
+            elif value is None:
                 run.add((at, index, ""), "null", "null is not FHIR", code="structure")
 
     return member
