@@ -13,8 +13,10 @@ from fhirdrain.conformance.cache import Plans
 from fhirdrain.conformance.definitions import (
     OURS,
     Definitions,
+    ancestry,
     is_resource,
     is_type,
+    shown_type,
     split_canonical,
     standard,
 )
@@ -29,6 +31,8 @@ from fhirdrain.conformance.walk import At, Check, Node, Report, Run, json_path, 
 
 Json = dict[str, Any]
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
+# What comes of a definition that is not of the shape R4 gives it.
+BROKEN = (AttributeError, KeyError, IndexError, TypeError, ValueError, ArithmeticError)
 # Profiles that were found to be stated rightly and need not be looked up again.
 _MOST_FINE = 1000
 
@@ -99,7 +103,7 @@ class Checker:
     def walk(self, resource: Any, run: Run) -> None:
         """Walk a document and put what is wrong in it into a run."""
         kind = resource.get("resourceType") if isinstance(resource, dict) else None
-        at = root(kind if isinstance(kind, str) and kind.isalpha() else "$this")
+        at = root(shown_type(kind, "$this"))
         index = Index(resource, self._instances)
         run.root = resource
         run.index = index
@@ -139,17 +143,21 @@ class Checker:
         if definition is None:
             return None
         kind = str(definition.get("type", ""))
-        if url == f"{_TYPE}{kind}" or "baseDefinition" not in definition:
+        if url == f"{_TYPE}{kind}":
             return Compiled(kind, None)  # the type itself, which is walked anyway
+        if "baseDefinition" not in definition:
+            return Compiled(kind, None, "it names no base")
         if not is_type(kind) and not self.definitions.type(kind):
             return Compiled(kind, None, "it is of no type of R4")
+        name = str(definition.get("id") or url.rsplit("/", 1)[-1])
         try:
             elements = self._elements(url, definition)
+            self._trees[url] = tree_of(elements)
+            return Compiled(kind, self._compiler.compile(elements, kind, name))
         except SnapshotFault as error:
             return Compiled(kind, None, str(error))
-        self._trees[url] = tree_of(elements)
-        name = str(definition.get("id") or url.rsplit("/", 1)[-1])
-        return Compiled(kind, self._compiler.compile(elements, kind, name))
+        except BROKEN as error:
+            return Compiled(kind, None, broken(url, error))
 
     def _elements(self, url: str, definition: Json) -> list[Json]:
         """Return the snapshot of a profile, worked out once for these definitions."""
@@ -168,7 +176,7 @@ class Checker:
             definition = self.definitions.structure(url)
             self._trees[url] = None
             if definition is not None:
-                with suppress(SnapshotFault):  # which is said where the profile is applied
+                with suppress(SnapshotFault, *BROKEN):  # which is said where the profile is applied
                     self._trees[url] = tree_of(self._elements(url, definition))
         return self._trees[url]
 
@@ -183,7 +191,7 @@ class Checker:
         key = (targets, kind)
         if key not in self._possible:
             self._possible[key] = [
-                url for url in targets if self.type_of(url) in (kind, "Resource", "")
+                url for url in targets if self.type_of(url) in ("", *ancestry(kind))
             ]
         return self._possible[key]
 
@@ -199,8 +207,8 @@ class Checker:
         """Return the first thing that keeps a value from conforming; empty when nothing does."""
         kind = self.type_of(url)
         actual = value.get("resourceType") if isinstance(value, dict) else None
-        if actual is not None and kind not in ("", "Resource", "DomainResource", actual):
-            return f"it is a {actual}"
+        if actual is not None and kind not in ("", *ancestry(str(actual))):
+            return f"it is a {shown_type(actual)}"
         compiled = self.compiled(url)
         if compiled is None or compiled.check is None:
             return ""
@@ -208,7 +216,7 @@ class Checker:
         if key not in run.judged:
             run.judged[key] = ""  # while it is judged, a circle of references holds
             aside = run.aside()
-            at = root(str(actual or kind))
+            at = root(shown_type(actual, kind))
             if actual is not None:
                 self._enter(value, at, aside)
             compiled.check(value, at, aside)
@@ -251,7 +259,7 @@ class Checker:
         if self.options.drain_rules and (implied := ours.profile_of(value)):
             wanted.setdefault(implied)
         for url in self.options.profiles:
-            if self.type_of(url) == kind and not (at[0] and at[0][2] == "contained"):
+            if self.type_of(url) in ancestry(kind) and not (at[0] and at[0][2] == "contained"):
                 wanted.setdefault(split_canonical(url)[0])
         for url in wanted:
             compiled = self.compiled(url)
@@ -359,7 +367,8 @@ class Checker:
         return True if True in results else None if None in results else False
 
     def _conforms(self, value: Any, url: str, run: Run) -> bool | None:
-        if self.compiled(url) is None:
+        compiled = self.compiled(url)
+        if compiled is None or compiled.fault:
             return None
         return not self.fault_of(value, url, run)
 
@@ -407,6 +416,11 @@ def _guarded(kind: str, rule: Callable[[Node, Report], None]) -> Check:
             )
 
     return check
+
+
+def broken(url: str, error: Exception) -> str:
+    """Return what is said of a definition that is not of the shape R4 gives it."""
+    return f"{url}: an element of it is not of the shape R4 gives it ({type(error).__name__})"
 
 
 def _accept(value: Any, at: At, run: Run) -> None:

@@ -155,6 +155,11 @@ def is_resource(name: str) -> bool:
     return _kinds().get(name) == "resource"
 
 
+def shown_type(name: object, otherwise: str = "resource of no type of R4") -> str:
+    """Return a resource type for a message; what is none may be anything, a name among it."""
+    return name if isinstance(name, str) and is_resource(name) else otherwise
+
+
 def resource_types() -> list[str]:
     """Return the names of all R4 resource types."""
     return [name for name, kind in _kinds().items() if kind == "resource"]

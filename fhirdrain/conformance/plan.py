@@ -40,8 +40,18 @@ class Spec:
 
     @property
     def types(self) -> list[Json]:
-        """Return its types."""
-        return self.facts.get("type") or []
+        """Return its types, each code once: what several entries of one allow, any of them does."""
+        found: dict[str, Json] = {}
+        for entry in self.facts.get("type") or []:
+            known = found.setdefault(entry["code"], entry)
+            if known is not entry:
+                found[entry["code"]] = known | {
+                    name: [*known[name], *entry[name]]
+                    if known.get(name) and entry.get(name)
+                    else []
+                    for name in ("profile", "targetProfile")
+                }
+        return list(found.values())
 
 
 def tree_of(elements: Iterable[Json]) -> Spec:
@@ -126,8 +136,10 @@ class Compiler:
     def _of_value(self, spec: Spec, base: Base, kind: str, by: str) -> Iterator[Check]:
         """Yield the checks of one value of an element that has a type."""
         facts = spec.facts
-        # What tells a slice apart is not asked again of a value that was found to be in it.
-        known = facts if id(spec) in self._told else base.facts
+        known = base.facts
+        if id(spec) in self._told:
+            # What told a slice apart is not asked again of a value that was found to be in it.
+            known = {**known, **values.that_tells(facts)}
         yield from values.checks_of(facts, known, kind, by)
         binding = facts.get("binding")
         if binding and binding != base.facts.get("binding"):

@@ -29,7 +29,8 @@ def checker_of(
     """Return a checker that knows the definitions in `paths`, and what is wrong in those.
 
     `profiles` are URLs of profiles to hold every resource of their type against. Raises
-    `SourceError` for a path that cannot be read, `ConfigurationError` for an unknown profile.
+    `SourceError` for a path that cannot be read, `ConfigurationError` for a profile that is
+    not known or cannot be used.
     """
     given = supplied(Path(path) for path in paths)
     definitions, left_out = standard().extended(given.definitions)
@@ -40,6 +41,10 @@ def checker_of(
                 f"no such profile is known: {url}", hint="--profiles takes its definition"
             )
     checker = Checker(definitions, options, given.instances, default_folder())
+    for url in options.profiles:
+        # Asked for by name, it is not to be passed over with a warning.
+        if (compiled := checker.compiled(url)) is not None and compiled.fault:
+            raise ConfigurationError(f"the profile cannot be used: {compiled.fault}")
     return checker, [*given.issues, *_left_out(left_out, definitions)]
 
 

@@ -57,6 +57,13 @@ def test_a_profile_that_nobody_knows_is_a_fault_of_usage():
     assert "no such profile" in str(result.exception)
 
 
+def test_a_profile_that_cannot_be_used_is_refused_where_it_is_asked_for():
+    orphan = json.loads((DEFINITIONS / "StructureDefinition-ward-orphan.json").read_text())
+    result = run(SAMPLE, "--profiles", DEFINITIONS, "--profile", orphan["url"])
+    assert result.exit_code != 0
+    assert "cannot be used" in str(result.exception)
+
+
 def test_a_profile_that_is_asked_for(tmp_path):
     url = "https://north-pier.example/fhir/StructureDefinition/ward-patient"
     patient = tmp_path / "patient.json"

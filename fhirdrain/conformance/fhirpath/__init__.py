@@ -2,6 +2,7 @@
 
 from fhirdrain.conformance.fhirpath.engine import (
     CannotEvaluate,
+    Endless,
     Expression,
     Holds,
     Surroundings,
@@ -9,4 +10,4 @@ from fhirdrain.conformance.fhirpath.engine import (
     values,
 )
 
-__all__ = ["CannotEvaluate", "Expression", "Holds", "Surroundings", "compiled", "values"]
+__all__ = ["CannotEvaluate", "Endless", "Expression", "Holds", "Surroundings", "compiled", "values"]

@@ -41,6 +41,10 @@ class CannotEvaluate(Exception):
     """An expression was not evaluated; why, without anything from the data."""
 
 
+class Endless(CannotEvaluate):
+    """An evaluation went beyond its budget; another one of the same expression may as well."""
+
+
 @dataclass(slots=True, eq=False)
 class Surroundings:
     """What an expression may look at beside its focus.
@@ -282,7 +286,7 @@ class _Budget:
         """Count a step and look at what it made."""
         self.steps += 1
         if self.steps > MOST_STEPS or monotonic() > self.until or _is_too_large(result):
-            raise CannotEvaluate("it does not come to an end")
+            raise Endless("it does not come to an end")
 
 
 def _is_too_large(result: Any) -> bool:

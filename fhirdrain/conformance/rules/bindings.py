@@ -71,7 +71,7 @@ def _check(value_set: str, required: bool, kind: str, terminology: Terminology, 
 
     def check(value: Any, at: At, run: Run) -> None:
         if plain:
-            if value in any_system:
+            if type(value) is str and value in any_system:
                 return
         elif type(value) is not dict or _is_listed(value, listed, whole):
             return

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
+from fhirdrain.conformance.definitions import shown_type
 from fhirdrain.conformance.walk import At, Run
 
 Json = dict[str, Any]
@@ -88,7 +89,12 @@ def _request(request: Json, resource: Any, at: At, run: Run) -> None:
     place = ((at, "request", "request"), "url", "url")
     kind, id_ = resource.get("resourceType"), resource.get("id")
     if match[1] != kind and "$" not in str(match[2]):
-        run.add(place, "bundle-entry", f"the request is for another type than {kind}", code="value")
+        run.add(
+            place,
+            "bundle-entry",
+            f"the request is for another type than {shown_type(kind)}",
+            code="value",
+        )
     elif method == "PUT" and match[2] and match[2] != id_:
         run.add(
             place,

@@ -388,7 +388,8 @@ def _implied(node: Node, value: Node, observable: Observable, report: Report) ->
             code="business-rule",
         )
     elif implied not in (None, "undetermined", *words) and words:
-        report.add(value, "parts", f'"{words[0]}" is not what its parts say', code="business-rule")
+        said = f'"{words[0]}"' if words[0] in LOCAL_CODES else "its value"
+        report.add(value, "parts", f"{said} is not what its parts say", code="business-rule")
 
 
 def _part_values(node: Node) -> dict[str, object]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from functools import lru_cache
 from typing import Any, Literal
 
-from fhirdrain.conformance.definitions import is_resource
+from fhirdrain.conformance.definitions import is_resource, shown_type
 from fhirdrain.conformance.walk import At, Reference, Run
 
 Json = dict[str, Any]
@@ -214,13 +214,16 @@ class Judge:
             )
         stated = reference.value.get("type")
         kind = self._kind_of(text, target)
-        if target is not None and isinstance(stated, str) and stated != kind:
-            self._add(
-                at, "reference", f"it says that it refers to a {stated}, and that is a {kind}"
-            )
         if kind is not None and not is_resource(kind):
-            self._add(at, "reference", f'"{kind}" is not an R4 resource')
+            self._add(at, "reference", "what it refers to is of no type of R4", value=kind)
             return None
+        if kind is not None and isinstance(stated, str) and stated.removeprefix(_TYPE) != kind:
+            self._add(
+                at,
+                "reference",
+                f"it says that it refers to a {shown_type(stated.removeprefix(_TYPE))},"
+                f" and that is a {kind}",
+            )
         return kind
 
     def _by_its_uuid(self, at: At, text: str) -> None:
@@ -235,7 +238,7 @@ class Judge:
             at,
             "reference",
             "an entry of the bundle is referred to by its UUID, and not by its fullUrl"
-            + ("" if same else f"; and it is a {kind}"),
+            + ("" if same else f"; and it is a {shown_type(kind)}"),
             severity="warning" if same else "error",
             hint="urn:uuid: belongs before it",
             value=text,

@@ -53,35 +53,39 @@ def check_of(
 
     alone = [tests[0] if len(tests) == 1 else None for tests in tells]
 
-    def place(item: Item, run: Run) -> tuple[int, str, bool]:
-        """Return the index of an item's slice, or -1, why the nearest is none, what is unsure."""
+    def place(item: Item, run: Run) -> tuple[int, str, list[int]]:
+        """Return the index of an item's slice, or -1, why the nearest is none, which it may be."""
         for index, single in enumerate(alone):
             if single is not None and single(item, run) == "":
-                return index, "", False
+                return index, "", []
             if single is None:
                 break
-        nearest, best, unsure = "", -1, False
+        nearest, best, possible = "", -1, []
         for index, tests in enumerate(tells):
-            passed = 0
+            passed, against = 0, ""
             for test in tests:
                 why = test(item, run)
                 if why == "":
                     passed += 1
                     continue
-                unsure = unsure or why is None
+                against = against or why or ""
                 if passed > best:
                     best, nearest = passed, f"{named[index].name}: {why or 'cannot be told'}"
-                break
-            else:
-                return index, "", False
-        return -1, nearest, unsure
+                if why:
+                    break
+            if passed == len(tests):
+                return index, "", []
+            if not against:
+                possible.append(index)
+        return -1, nearest, possible
 
     def check(items: Items, at: At, run: Run) -> None:
         members: list[Items] = [[] for _ in named]
+        perhaps = [0] * len(named)
         others: Items = []
         last = -1
         for item in items:
-            index, why, unsure = place(item, run)
+            index, why, possible = place(item, run)
             if index >= 0:
                 members[index].append(item)
                 if (ordered and index < last) or (rules == "openAtEnd" and others):
@@ -96,7 +100,9 @@ def check_of(
             others.append(item)
             if default is not None:
                 continue
-            if unsure and (rules == "closed" or any(_must(s) for s in named)):
+            for one in possible:
+                perhaps[one] += 1
+            if possible and (rules == "closed" or any(_demands(named[one]) for one in possible)):
                 run.add(
                     item.at,
                     "not-supported",
@@ -113,17 +119,20 @@ def check_of(
                     code="structure",
                     hint=f"nearest to {why}" if why else "",
                 )
-        for one, own in zip(named, members, strict=True):
-            _count(one, len(own), at, run, by)
-            _content(one, own, at, run)
+        for which, own, more in zip(named, members, perhaps, strict=True):
+            _count(which, len(own), more, at, run, by)
+            _content(which, own, at, run)
         if default is not None:
+            _count(default, len(others), 0, at, run, by)
             _content(default, others, at, run)
 
     return check
 
 
-def _must(one: Slice) -> bool:
-    return bool(one.spec.facts.get("min", 0))
+def _demands(one: Slice) -> bool:
+    """Tell whether it matters which values are in a slice."""
+    counted = one.spec.facts.get("min", 0) or one.spec.facts.get("max", "*") != "*"
+    return bool(counted or one.each or one.deeper)
 
 
 def _content(one: Slice, items: Items, at: At, run: Run) -> None:
@@ -134,9 +143,10 @@ def _content(one: Slice, items: Items, at: At, run: Run) -> None:
         whole(items, at, run)
 
 
-def _count(one: Slice, count: int, at: At, run: Run, by: str) -> None:
+def _count(one: Slice, count: int, perhaps: int, at: At, run: Run, by: str) -> None:
+    """Report a slice that stands too seldom, those counted that may be in it, or too often."""
     low, high = one.spec.facts.get("min", 0), one.spec.facts.get("max", "*")
-    if count < low:
+    if count + perhaps < low:
         said = f"the slice {one.name} of {at[2]} is missing{by}"
         if count:
             said = f"the slice {one.name} of {at[2]} stands {count} times, not {low}{by}"

@@ -22,6 +22,14 @@ def stated(facts: Json, prefix: str) -> Any:
     return None
 
 
+def that_tells(facts: Json) -> Json:
+    """Return the fixed value, else the pattern, of an element that tells slices apart."""
+    for prefix in ("fixed", "pattern"):
+        if (wanted := stated(facts, prefix)) is not None:
+            return {key: value for key, value in facts.items() if value is wanted}
+    return {}
+
+
 def matcher(pattern: Any) -> Callable[[Any], bool]:
     """Return the test that a value holds all that a pattern does (R4, pattern[x])."""
     if isinstance(pattern, dict):
