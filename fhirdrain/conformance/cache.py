@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import re
 import shutil
@@ -55,21 +54,29 @@ class Plans:
             kept = decode(path.read_bytes())
         except (OSError, ValueError, RecursionError):
             return None
-        return kept.get("plan") if isinstance(kept, dict) and kept.get("name") == name else None
+        if not isinstance(kept, dict) or kept.get("name") != name:
+            return None
+        plan = kept.get("plan")
+        # A file that was damaged, or altered by hand, is not what was worked out.
+        return plan if kept.get("sum") == _sum(plan) else None
 
     def put(self, name: str, plan: Any) -> None:
         """Keep something under a name; whoever reads meanwhile sees all of it or nothing."""
         path = self._path(name)
         if path is None:
             return
-        body = encode({"name": name, "plan": plan})
+        body = encode({"name": name, "sum": _sum(plan), "plan": plan})
         try:
             if not path.parent.is_dir():
                 path.parent.mkdir(parents=True, exist_ok=True)
                 _forget(path.parent.parent)
             with tempfile.NamedTemporaryFile(dir=path.parent, delete=False) as stream:
+                written = Path(stream.name)
                 stream.write(body)
-            os.replace(stream.name, path)
+            try:
+                os.replace(written, path)
+            except OSError:
+                written.unlink(missing_ok=True)
         except OSError:
             return
 
@@ -79,6 +86,10 @@ class Plans:
         if not self._key:
             self._key = digest(self._definitions)
         return self._folder / self._key / f"{hashlib.sha256(name.encode()).hexdigest()[:32]}.json"
+
+
+def _sum(plan: Any) -> str:
+    return hashlib.sha256(encode(plan)).hexdigest()
 
 
 def _forget(folder: Path) -> None:
@@ -97,21 +108,21 @@ def _forget(folder: Path) -> None:
 
 
 def digest(definitions: Definitions) -> str:
-    """Return a key of all that a plan depends on: this version, R4's definitions, the others."""
-    whole = hashlib.sha256(f"{__version__} {_FORM} {_r4_digest()}".encode())
+    """Return a key of all that a plan depends on: our code, R4's definitions, the others."""
+    whole = hashlib.sha256(f"{__version__} {_FORM} {_standing_digest()}".encode())
     if definitions.with_ours:
         for path in our_files():
             whole.update(path.read_bytes())
     for (kind, url), entry in sorted(definitions.supplied.items(), key=lambda item: item[0]):
-        body = json.dumps(entry.definition, sort_keys=True, default=str)
-        whole.update(f"{kind} {url} {len(body)} {body}".encode("utf-8", "surrogatepass"))
+        # 1.5 and "1.5" are different ones, and half a character is none that can be encoded.
+        body = repr(entry.definition).encode("utf-8", "backslashreplace")
+        whole.update(f"{kind} {url} {len(body)} ".encode() + body)
     return whole.hexdigest()[:32]
 
 
 @cache
-def _r4_digest() -> str:
-    folder = files("fhirdrain.conformance.r4")
-    return hashlib.sha256(
-        folder.joinpath("definitions.txt").read_bytes()
-        + folder.joinpath("constraints.txt").read_bytes()
-    ).hexdigest()
+def _standing_digest() -> str:
+    """Return a key of R4's definitions and of the code that makes snapshots of them."""
+    folder = files("fhirdrain.conformance")
+    names = ("r4/definitions.txt", "r4/constraints.txt", "snapshot.py", "tree.py")
+    return hashlib.sha256(b"".join(folder.joinpath(n).read_bytes() for n in names)).hexdigest()

@@ -5,13 +5,14 @@ from __future__ import annotations
 import json
 import os
 import sys
+from decimal import Decimal
 from typing import Any
 
 import pytest
 
 from fhirdrain.conformance import Checker, check_resource
 from fhirdrain.conformance import checker as checker_module
-from fhirdrain.conformance.cache import Plans, default_folder
+from fhirdrain.conformance.cache import Plans, default_folder, digest
 from fhirdrain.conformance.definitions import Definitions, Supplied, standard
 
 URL = "https://north-pier.example/fhir/StructureDefinition/named"
@@ -70,8 +71,6 @@ def test_a_changed_profile_is_another_plan(tmp_path, made):
 
 def test_numbers_are_the_same_from_a_plan(tmp_path):
     """Decimals come back as decimals of the same digits: 19.0 is not 19.00 in a fixed value."""
-    from decimal import Decimal
-
     plans = Plans(tmp_path, Definitions())
     plans.put("x", [{"minValueDecimal": Decimal("19.00"), "max": "*"}])
     assert plans.get("x") == [{"minValueDecimal": Decimal("19.00"), "max": "*"}]
@@ -85,6 +84,30 @@ def test_a_broken_plan_is_made_again(tmp_path, made, text):
         path.write_bytes(text)
     assert rules(profile(min=1), tmp_path) == ["cardinality"]
     assert made == [URL, URL]
+
+
+def test_a_plan_that_was_altered_is_made_again(tmp_path, made):
+    rules(profile(min=1), tmp_path)
+    (path,) = tmp_path.rglob("*.json")
+    altered = path.read_text().replace('"min":1', '"min":0')
+    assert altered != path.read_text()
+    path.write_text(altered)
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert made == [URL, URL]
+
+
+def test_a_number_and_its_text_are_different_definitions():
+    one, other = (known(profile(maxValueDecimal=v)) for v in (Decimal("1.5"), "1.5"))
+    assert digest(one) != digest(other)
+
+
+def test_what_cannot_be_put_in_its_place_leaves_nothing_behind(tmp_path, monkeypatch):
+    def refused(*_):
+        raise OSError
+
+    monkeypatch.setattr(os, "replace", refused)
+    assert rules(profile(min=1), tmp_path) == ["cardinality"]
+    assert [path for path in tmp_path.rglob("*") if path.is_file()] == []
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="modes are those of POSIX")
