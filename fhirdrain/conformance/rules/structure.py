@@ -64,9 +64,8 @@ def object_of(
     def learnt(value: dict[str, Any], at: At, run: Run) -> Check:
         """Return the check of the members; report what is wrong with the keys."""
         before = len(run.found)
-        for key in value:
-            if key not in known:
-                _unknown(label, fields, key, at, run)
+        for count, key in enumerate(key for key in value if key not in known):
+            _unknown(label, fields if count < _MOST_HINTS else (), key, at, run)
         present = value.keys()
         for key in sorted(needed - present):
             if f"_{key}" not in value:
@@ -77,7 +76,9 @@ def object_of(
                 _choice(name, stated, must, at, run)
         if len(value) < 2:
             _nearly_empty(label, value, at, run)
-        members = _members_of([known.get(key, _UNKNOWN) for key in value])
+        if not known.keys() >= present:
+            return _one_by_one(known)
+        members = _members_of([known[key] for key in value])
         if len(run.found) == before:
             if len(shapes) >= _MOST_SHAPES:
                 shapes.clear()
@@ -128,8 +129,25 @@ def _members_of(fields: Sequence[tuple[Any, ...]]) -> Check:
 
 
 _MOST_SHAPES = 1000
-# What is done with a member nobody knows: it was said that nobody does.
-_UNKNOWN = ((), lambda item: True, "", "", None)
+# Looking for what is spelt alike is slow, and no use where an object is another thing altogether.
+_MOST_HINTS = 100
+
+
+def _one_by_one(known: Mapping[str, tuple[Any, ...]]) -> Check:
+    """Return the check of an object's members where some are unknown, of which there may be many.
+
+    It was said that they are; a function that is written out for them would be used only once.
+    """
+
+    def members(value: Any, at: At, run: Run) -> None:
+        for key, item in value.items():
+            if key not in known:
+                continue
+            right, sure, _, name, member = known[key]
+            if not (item.__class__ is str and item in right) and not sure(item):
+                member(item, (at, key, name), run, value)
+
+    return members
 
 
 def _nearly_empty(label: str, value: dict[str, Any], at: At, run: Run) -> None:
@@ -139,7 +157,7 @@ def _nearly_empty(label: str, value: dict[str, Any], at: At, run: Run) -> None:
         run.add(at, "ele-1", "an element needs more than an id", code="structure")
 
 
-def _unknown(label: str, members: Mapping[str, Field], key: str, at: At, run: Run) -> None:
+def _unknown(label: str, members: Iterable[str], key: str, at: At, run: Run) -> None:
     near = difflib.get_close_matches(key, members, n=1)
     # A key may be anything, a name among it: only what looks like an element is shown.
     shown = f' "{key}"' if re.fullmatch(r"_?[a-z][A-Za-z0-9]{0,40}", key) else " of that name"
