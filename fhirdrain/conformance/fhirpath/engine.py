@@ -2,8 +2,9 @@
 
 The engine reads expressions and walks their trees. It reads as much of a text as it understands and
 drops the rest, so what is left over is an error here; it never stops by itself, so each evaluation
-has a budget. The functions and operators it lacks or gets wrong are in `navigation`, `operators`
-and `conversions`; names and literals are made calls of functions before a tree is used.
+has a budget. The functions and operators it lacks or gets wrong are in `navigation`, `operators`,
+`arithmetic`, `conversions` and `texts`; names and literals are made calls of functions before a
+tree is used.
 Specification: FHIRPath N1 (hl7.org/fhirpath/N1), FHIR R4 2.9 (fhirpath.html).
 """
 
@@ -35,6 +36,7 @@ _LONGEST = 10_000
 # What the engine does by itself, made calls of functions of ours; no expression can write these
 # names.
 MEMBER, CONSTANT, VARIABLE = " member", " constant", " variable"
+NEGATED, UNCHANGED = " negated", " unchanged"
 
 
 class CannotEvaluate(Exception):
@@ -158,7 +160,7 @@ def _with_calls(tree: Any) -> Any:
     if kind == "NumberLiteral":
         return _call(CONSTANT, Decimal(text) if "." in text else int(text))
     if kind in ("DateTimeLiteral", "TimeLiteral"):
-        time = time_of(text.removeprefix("@"))
+        time = time_of(text.removeprefix("@").removeprefix("T"))
         if time is None:
             raise CannotEvaluate("it names a time that there is not")
         return _call(CONSTANT, time)
@@ -166,28 +168,23 @@ def _with_calls(tree: Any) -> Any:
         number, unit = re.fullmatch(r"([\d.]+)(.*)", text, re.DOTALL).groups()  # type: ignore[union-attr]
         return _call(CONSTANT, quantity(Decimal(number), unit))
     if kind == "PolarityExpression":
-        tree = {**tree, "type": "AdditiveExpression"}
-        return {**tree, "children": [_call(CONSTANT, 0), *map(_with_calls, tree["children"])]}
+        signed = _call(NEGATED if tree["terminalNodeText"][0] == "-" else UNCHANGED)
+        return {
+            "type": "InvocationExpression",
+            "children": [_with_calls(tree["children"][0]), signed],
+        }
     if kind == "TypeSpecifier" or "children" not in tree:
         return tree
     return {**tree, "children": [_with_calls(child) for child in tree["children"]]}
 
 
-def _call(name: str, argument: Any) -> dict[str, Any]:
+def _call(name: str, *arguments: Any) -> dict[str, Any]:
     """Return the tree of a call; the engine hands on what it takes for the text of a name."""
-    inner = {"type": "TermExpression", "text": argument}
-    return {
-        "type": "FunctionInvocation",
-        "children": [
-            {
-                "type": "Functn",
-                "children": [
-                    {"type": "Identifier", "text": name},
-                    {"type": "ParamList", "children": [inner]},
-                ],
-            }
-        ],
-    }
+    parts: list[Any] = [{"type": "Identifier", "text": name}]
+    if arguments:
+        inner = [{"type": "TermExpression", "text": argument} for argument in arguments]
+        parts.append({"type": "ParamList", "children": inner})
+    return {"type": "FunctionInvocation", "children": [{"type": "Functn", "children": parts}]}
 
 
 _ESCAPED = re.compile(r"\\(u[0-9A-Fa-f]{4}|.)", re.DOTALL)
@@ -297,13 +294,15 @@ def _is_too_large(result: Any) -> bool:
 def _watched_functions() -> dict[str, Any]:
     """Return the engine's functions and, in the place of those it gets wrong, ours."""
     from fhirdrain.conformance.fhirpath import (  # they fill the table
+        arithmetic,
         conversions,
         navigation,
         operators,
+        texts,
     )
     from fhirdrain.conformance.fhirpath.table import ENGINE, OURS, on_values
 
-    del conversions, navigation, operators
+    del arithmetic, conversions, navigation, operators, texts
     kept = {
         name: entry if name in _ON_ITEMS else {**entry, "fn": on_values(entry["fn"])}
         for name, entry in ENGINE.items()
