@@ -11,7 +11,7 @@ from collections.abc import Callable
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_UP, Decimal
 from typing import Any
 
-from fhirdrain.conformance.fhirpath.engine import NEGATED, UNCHANGED, CannotEvaluate
+from fhirdrain.conformance.fhirpath.engine import CannotEvaluate
 from fhirdrain.conformance.fhirpath.items import Items, is_quantity, node, values_of
 from fhirdrain.conformance.fhirpath.table import TWO, Context, Function, ours, single
 from fhirdrain.conformance.ordering import is_number
@@ -131,8 +131,7 @@ def _measured(calculate: Callable[[Number], Number]) -> Function:
 
 
 ours("abs")(_measured(lambda number: -number if number < 0 else number))
-ours(NEGATED)(_measured(lambda number: -number))
-ours(UNCHANGED)(_measured(lambda number: number))
+negated, unchanged = _measured(lambda number: -number), _measured(lambda number: number)
 
 
 @ours("round", (), ("Integer",))

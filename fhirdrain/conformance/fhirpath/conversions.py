@@ -154,7 +154,7 @@ for _name in [name for name in OURS if name.startswith("to")]:
 
 def _now(form: str) -> Function:
     def function(context: Context, items: Items) -> Any:
-        now: datetime = context["now"]
+        now: datetime = context.setdefault("now", datetime.now().astimezone())
         return time_of(now.strftime(form) + (now.isoformat()[-6:] if "T" in form else ""))
 
     return function

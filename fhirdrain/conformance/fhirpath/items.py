@@ -147,8 +147,10 @@ def member(one: Any, name: str) -> Iterator[Any]:
         if name in types:
             raise CannotEvaluate("it names an element of several types with its type")
         keys = [name]
-    for key in keys:
-        yield from _nodes(data.get(key), data.get(f"_{key}"), types.get(key) or _beside(key))
+    for key in keys:  # of several types there are many, and most are not there
+        value, beside = data.get(key), data.get(f"_{key}")
+        if value is not None or beside is not None:
+            yield from _nodes(value, beside, types.get(key) or _beside(key))
 
 
 def children(one: Any) -> Iterator[Any]:
