@@ -1,8 +1,8 @@
 """FHIRPath's functions that make one plain value of another.
 
-Measured on fhirpathpy 2.2.4: toString() writes True and 1E+2, toBoolean() knows no data; regular
-expressions may run for ever, and what replaces may grow without bound; now() is kept in a module.
-Specification: FHIRPath N1, "Conversion", "String Manipulation", "Current date and time functions".
+Measured on fhirpathpy 2.2.4: toString() writes True and 1E+2, toBoolean() knows no data,
+toInteger() takes 1.0 and is silent about several values; now() is kept in a module.
+Specification: FHIRPath N1, "Conversion", "Current date and time functions".
 """
 
 from __future__ import annotations
@@ -12,17 +12,12 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
-import regex
-
-from fhirdrain.conformance.fhirpath.engine import MOST_CHARACTERS, MOST_SECONDS, CannotEvaluate
-from fhirdrain.conformance.fhirpath.items import Items, is_quantity, node, values_of
+from fhirdrain.conformance.fhirpath.engine import MOST_CHARACTERS, CannotEvaluate
+from fhirdrain.conformance.fhirpath.items import CALENDAR, Items, is_quantity, node, values_of
 from fhirdrain.conformance.fhirpath.table import (
-    ENGINE,
     OURS,
     Context,
     Function,
-    bound,
-    on_values,
     ours,
     single,
 )
@@ -38,8 +33,10 @@ _CODES_OF_TIME = {
     "second": "s",
     "millisecond": "ms",
 }
+# Without a bound a long text of digits takes Python as long as it likes.
+_INTEGER = re.compile(r"[+-]?\d{1,40}", re.ASCII)
+_DECIMAL = re.compile(r"[+-]?\d+(?:\.\d+)?", re.ASCII)
 _QUANTITY = re.compile(r"([+-]?\d+(?:\.\d+)?)\s*(?:'([^']+)'|([a-z]+))?", re.ASCII)
-_CALENDAR = "http://hl7.org/fhirpath/CodeSystem/calendar-units"
 
 
 def _written(value: Any) -> str | None:
@@ -50,6 +47,10 @@ def _written(value: Any) -> str | None:
         return f"{number:f}" if abs(number.adjusted()) < MOST_CHARACTERS else None
     if isinstance(value, Time):
         return value.text
+    if is_quantity(value) and value.data.get("system") in (UCUM, CALENDAR):
+        amount, code = _written(value.data.get("value")), value.data.get("code")
+        unit = code if value.data["system"] == CALENDAR else f"'{code}'"
+        return f"{amount} {unit}" if amount and code else None
     return value if isinstance(value, str) else None
 
 
@@ -65,9 +66,32 @@ _FALSE = frozenset(("false", "f", "no", "n", "0", "0.0"))
 
 @ours("toBoolean")
 def _to_boolean(context: Context, items: Items) -> Any:
-    for text in _to_string(context, items):
-        if text.lower() in _TRUE | _FALSE:
+    for value in values_of(single(items)):
+        if is_number(value) and value in (0, 1):
+            return value == 1
+        text = _written(value) if isinstance(value, str | bool) else None
+        if text is not None and text.lower() in _TRUE | _FALSE:
             return text.lower() in _TRUE
+    return []
+
+
+@ours("toInteger")
+def _to_integer(context: Context, items: Items) -> Any:
+    for value in values_of(single(items)):
+        if isinstance(value, int):
+            return int(value)
+        if isinstance(value, str) and _INTEGER.fullmatch(value):
+            return int(value)
+    return []
+
+
+@ours("toDecimal")
+def _to_decimal(context: Context, items: Items) -> Any:
+    for value in values_of(single(items)):
+        if isinstance(value, int | Decimal):
+            return Decimal(value)
+        if isinstance(value, str) and _DECIMAL.fullmatch(value):
+            return Decimal(value)
     return []
 
 
@@ -78,7 +102,10 @@ def _to_time(kind: str) -> Function:
         for value in values_of(single(items)):
             time = time_of(value) if isinstance(value, str) else value
             if isinstance(time, Time) and time.is_clock == (kind == "Time"):
-                return time_of(time.text.partition("T")[0]) if kind == "Date" else time
+                if kind == "Time":
+                    return time
+                date, _, clock = time.text.partition("T")
+                return time_of(date if kind == "Date" else f"{date}T{clock}")
         return []
 
     return convert
@@ -93,7 +120,7 @@ def quantity(number: Decimal, unit: str) -> Any:
         raise CannotEvaluate("it names a unit that is not known")
     if word in _CODES_OF_TIME:
         return node({"value": number, "system": UCUM, "code": _CODES_OF_TIME[word]}, "Quantity")
-    return node({"value": number, "system": _CALENDAR, "code": word}, "Quantity")
+    return node({"value": number, "system": CALENDAR, "code": word}, "Quantity")
 
 
 @ours("toQuantity")
@@ -101,7 +128,7 @@ def _to_quantity(context: Context, items: Items) -> Any:
     for value in values_of(single(items)):
         if is_quantity(value):
             return value
-        if is_number(value):
+        if isinstance(value, int | Decimal):
             return quantity(Decimal(value), "'1'")
         found = _QUANTITY.fullmatch(value) if isinstance(value, str) else None
         if found and (found[3] is None or found[3] in UNITS_OF_TIME):
@@ -118,61 +145,16 @@ def _converts(convert: Function) -> Function:
 
 for _kind in ("Date", "DateTime", "Time"):
     ours(f"to{_kind}")(_to_time(_kind))
-for _kind in ("String", "Boolean", "Date", "DateTime", "Time", "Quantity"):
-    ours(f"convertsTo{_kind}")(_converts(OURS[f"to{_kind}"]["fn"]))
-for _kind in ("Integer", "Decimal"):
-    ours(f"convertsTo{_kind}")(_converts(on_values(ENGINE[f"to{_kind}"]["fn"])))
+for _name in [name for name in OURS if name.startswith("to")]:
+    ours(f"convertsT{_name[1:]}")(_converts(OURS[_name]["fn"]))
 
 
-# -- texts and the time -------------------------------------------------------------------------
-
-
-def _pattern(text: str) -> Any:
-    try:
-        return regex.compile(text, regex.DOTALL)
-    except (regex.error, RecursionError):
-        raise CannotEvaluate("a regular expression in it cannot be read") from None
-
-
-@ours("matches", ("String",), null="nullable")
-def _matches(context: Context, items: Items, text: Any) -> Any:
-    for value in values_of(single(items)):
-        try:
-            return _pattern(text).search(value, timeout=MOST_SECONDS) is not None
-        except TimeoutError:
-            raise CannotEvaluate("it does not come to an end") from None
-    return []
-
-
-@ours("replaceMatches", ("String", "String"), null="nullable")
-def _replace_matches(context: Context, items: Items, text: str, instead: str) -> Any:
-    for value in values_of(single(items)):
-        bound(len(value) + 1, instead)
-        groups = re.sub(r"\$(\d+)", r"\\g<\1>", instead.replace("\\", r"\\"))
-        try:
-            return _pattern(text).sub(groups, value, timeout=MOST_SECONDS)
-        except TimeoutError:
-            raise CannotEvaluate("it does not come to an end") from None
-    return []
-
-
-@ours("replace", ("String", "String"), null="nullable")
-def _replace(context: Context, items: Items, text: str, instead: str) -> Any:
-    for value in values_of(single(items)):
-        bound(value.count(text), instead)
-        return value.replace(text, instead)
-    return []
-
-
-@ours("join", (), ("String",))
-def _join(context: Context, items: Items, between: str = "") -> str:
-    bound(len(items), between)
-    return between.join(values_of(items))
+# -- the time --------------------------------------------------------------------------------------
 
 
 def _now(form: str) -> Function:
     def function(context: Context, items: Items) -> Any:
-        now: datetime = context["now"]
+        now: datetime = context.setdefault("now", datetime.now().astimezone())
         return time_of(now.strftime(form) + (now.isoformat()[-6:] if "T" in form else ""))
 
     return function

@@ -29,6 +29,10 @@ from fhirdrain.vocabulary.units import UCUM
 
 Items = list[Any]
 
+# Years and months as FHIRPath has them are as long as the calendar says; UCUM's are of one length.
+CALENDAR = "http://hl7.org/fhirpath/CodeSystem/calendar-units"
+_DEFINITE = {"year": "a", "month": "mo"}
+
 _TIMES = frozenset(("date", "dateTime", "instant", "time"))
 # The System type that stands for each of FHIR's primitives; for all others it is String.
 _SYSTEM = {
@@ -143,8 +147,10 @@ def member(one: Any, name: str) -> Iterator[Any]:
         if name in types:
             raise CannotEvaluate("it names an element of several types with its type")
         keys = [name]
-    for key in keys:
-        yield from _nodes(data.get(key), data.get(f"_{key}"), types.get(key) or _beside(key))
+    for key in keys:  # of several types there are many, and most are not there
+        value, beside = data.get(key), data.get(f"_{key}")
+        if value is not None or beside is not None:
+            yield from _nodes(value, beside, types.get(key) or _beside(key))
 
 
 def children(one: Any) -> Iterator[Any]:
@@ -216,7 +222,7 @@ def key_of(one: Any) -> Hashable:
     """Return what is equal for equal items: 19.0 and 19.00 are one, and a time as it is written."""
     value = value_of(one)
     if isinstance(value, Time):
-        return ("time", value.text)
+        return ("time", value.text.removesuffix("T"))
     if isinstance(value, ResourceNode):
         return _key(value.data)
     return ("none", _key(one._data)) if value is None else _key(value)
@@ -244,12 +250,23 @@ def same(one: Any, other: Any) -> bool | None:
         order = order_of(mine, its)
         return None if order is None else order == 0
     if is_quantity(left) and is_quantity(right) and key_of(left) != key_of(right):
-        return in_order(left, right) == 0 if _is_measured(left) and _is_measured(right) else False
+        systems = {_system_of_unit(left), _system_of_unit(right)}
+        if systems == {UCUM, CALENDAR}:
+            return None
+        return in_order(left, right) == 0 if systems == {UCUM} else False
     return key_of(left) == key_of(right)
 
 
-def _is_measured(one: Any) -> bool:
-    return isinstance(one.data, dict) and one.data.get("system") == UCUM
+def _system_of_unit(quantity: Any) -> Any:
+    return quantity.data.get("system") if isinstance(quantity.data, dict) else None
+
+
+def definite(quantity: Any) -> Any:
+    """Return a quantity of calendar years or months in UCUM's, and any other as it is."""
+    if _system_of_unit(quantity) != CALENDAR:
+        return quantity
+    code = _DEFINITE[quantity.data["code"]]
+    return node({**quantity.data, "system": UCUM, "code": code}, "Quantity")
 
 
 def in_order(one: Any, other: Any) -> int | None:

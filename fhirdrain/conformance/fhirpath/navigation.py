@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Iterator
 from typing import Any
 
-from fhirdrain.conformance.fhirpath.engine import CONSTANT, MEMBER, VARIABLE, CannotEvaluate
+from fhirdrain.conformance.fhirpath.engine import CannotEvaluate
 from fhirdrain.conformance.fhirpath.items import (
     Items,
     children,
@@ -30,16 +30,15 @@ from fhirdrain.conformance.fhirpath.items import (
 )
 from fhirdrain.conformance.fhirpath.table import Context, Each, Function, ours, single
 from fhirdrain.conformance.narrative import fault_of_div
+from fhirdrain.vocabulary.units import UCUM
 
 EXPRESSION = ("Expr",)
 ROOT = ("AnyAtRoot",)
 TYPE = ("TypeSpecifier",)
 TEXT = ("String",)
-NAME = ("Identifier",)
 
 
-@ours(MEMBER, NAME)
-def _member(context: Context, items: Items, name: str) -> Items:
+def named(items: Items, name: str) -> Items:
     """Return the elements of a name; at the start of a path it may be the name of a type."""
     if not name[:1].isupper():
         return [found for one in items for found in member(one, name)]
@@ -49,14 +48,24 @@ def _member(context: Context, items: Items, name: str) -> Items:
     return typed
 
 
-@ours(CONSTANT, NAME)
-def _constant(context: Context, items: Items, value: Any) -> Any:
-    return value
+def variable(context: Context, name: str) -> Items:
+    """Return what a variable stands for."""
+    if name == "context":
+        return list(context["start"])
+    if name in ("resource", "rootResource"):
+        around = context["surroundings"]
+        one = around.resource if name == "resource" else around.root
+        return [] if one is None else [item(one)]
+    if name in _URLS:
+        return [_URLS[name]]
+    form, _, rest = name.partition("-")
+    folder = {"vs": "ValueSet", "ext": "StructureDefinition"}.get(form)
+    if folder is None or not rest:
+        raise CannotEvaluate("it uses a variable that is not known")
+    return [f"http://hl7.org/fhir/{folder}/{rest}"]
 
 
-@ours(VARIABLE, NAME)
-def _variable(context: Context, items: Items, name: str) -> Any:
-    return context["variables"](name)
+_URLS = {"ucum": UCUM, "sct": "http://snomed.info/sct", "loinc": "http://loinc.org"}
 
 
 @ours("children")
@@ -145,14 +154,12 @@ def _skip(context: Context, items: Items, count: int) -> Items:
 
 @ours("ofType", TYPE)
 @ours("as", TYPE)
-@ours("asOp", ("Any", "TypeSpecifier"))
 def _of_type(context: Context, items: Items, wanted: Any) -> Items:
     """Return the items of a type; R4's dom-3 asks as() of many items, though N1 lets it of one."""
     return [one for one in items if is_of(one, wanted.namespace, wanted.name)]
 
 
 @ours("is", TYPE)
-@ours("isOp", ("Any", "TypeSpecifier"))
 def _is(context: Context, items: Items, wanted: Any) -> Any:
     return [is_of(one, wanted.namespace, wanted.name) for one in single(items)]
 

@@ -1,9 +1,8 @@
-"""FHIRPath's operators: of truth, equality, order and arithmetic.
+"""FHIRPath's operators of truth, equality and order.
 
 Measured on fhirpathpy 2.2.4: `=` compares only the first of several items, and takes 1 for true;
 operators of truth refuse what is no boolean; times of different offsets are ordered as texts, and
-Quantities not at all; `/` goes through floats; sums of times lose their offset. Specification:
-FHIRPath N1, "Operations".
+Quantities not at all. Specification: FHIRPath N1, "Equality", "Comparison", "Boolean logic".
 """
 
 from __future__ import annotations
@@ -12,22 +11,17 @@ from collections.abc import Callable
 from decimal import ROUND_HALF_UP, Decimal
 from typing import Any
 
-from fhirdrain.conformance.fhirpath.engine import CannotEvaluate
 from fhirdrain.conformance.fhirpath.items import (
     Items,
+    definite,
     in_order,
     is_quantity,
     same,
     truth,
     value_of,
-    values_of,
 )
-from fhirdrain.conformance.fhirpath.table import ENGINE, Context, Function, on_values, ours, single
+from fhirdrain.conformance.fhirpath.table import TWO, Context, Function, ours, single
 from fhirdrain.conformance.ordering import is_number
-from fhirdrain.conformance.times import UNITS_OF_TIME, Time, added, time_of
-
-TWO = ("Any", "Any")
-NUMBERS = ("Number", "Number")
 
 
 @ours("not")
@@ -85,9 +79,17 @@ def _alike(one: Any, other: Any) -> bool:
     if isinstance(left, str) and isinstance(right, str):
         return left.lower().split() == right.lower().split()
     if is_number(left) and is_number(right):
-        places = min(max(0, -int(Decimal(v).as_tuple().exponent)) for v in (left, right))
-        return round(Decimal(left), places) == round(Decimal(right), places)
-    return bool(same(one, other))
+        grain = Decimal(1).scaleb(-min(map(_places, (left, right))))
+        mine, its = (Decimal(v).quantize(grain, ROUND_HALF_UP) for v in (left, right))
+        return mine == its
+    if is_quantity(left) and is_quantity(right):
+        left, right = definite(left), definite(right)
+    return bool(same(left, right))
+
+
+def _places(number: int | Decimal) -> int:
+    """Return how many decimal places a number has, without the zeros at its end."""
+    return max(0, -int(Decimal(number).normalize().as_tuple().exponent))
 
 
 @ours("~", TWO)
@@ -131,60 +133,3 @@ ours("<", TWO, null="nullable")(_ordered(lambda order: order < 0))
 ours(">", TWO, null="nullable")(_ordered(lambda order: order > 0))
 ours("<=", TWO, null="nullable")(_ordered(lambda order: order <= 0))
 ours(">=", TWO, null="nullable")(_ordered(lambda order: order >= 0))
-
-
-# -- arithmetic -----------------------------------------------------------------------------------
-
-
-def _moved(sign: int) -> Function:
-    """Return `+` or `-`: of times and units of time ours, of all else the engine's."""
-    plain = on_values(ENGINE["+" if sign > 0 else "-"]["fn"])
-
-    def operator(context: Context, left: Items, right: Items) -> Any:
-        one, other = values_of(left), values_of(right)
-        if len(one) == len(other) == 1 and is_quantity(other[0]):
-            start = time_of(one[0]) if isinstance(one[0], str) else one[0]
-            unit = UNITS_OF_TIME.get(str(other[0].data.get("code")))
-            number = other[0].data.get("value")
-            if not isinstance(start, Time) or unit is None or not is_number(number):
-                raise CannotEvaluate("it adds up what cannot be added up")
-            return added(start, sign * Decimal(number), unit) or []
-        return plain(context, left, right) if one and other else []
-
-    return operator
-
-
-ours("+", TWO, null="nullable")(_moved(1))
-ours("-", TWO, null="nullable")(_moved(-1))
-
-
-@ours("round", (), ("Number",))
-def _round(context: Context, items: Items, places: int | Decimal = 0) -> Any:
-    for value in values_of(single(items)):
-        if not is_number(value):
-            raise CannotEvaluate("it rounds what is no number")
-        return Decimal(value).quantize(Decimal(1).scaleb(-int(places)), ROUND_HALF_UP)
-    return []
-
-
-@ours("&", TWO)
-def _concatenated(context: Context, left: Items, right: Items) -> str:
-    parts = [*values_of(single(left)), *values_of(single(right))]
-    if not all(isinstance(part, str) for part in parts):
-        raise CannotEvaluate("it joins what are no texts")
-    return "".join(parts)
-
-
-@ours("/", NUMBERS, null="nullable")
-def _divided(context: Context, one: Any, other: Any) -> Any:
-    return Decimal(one) / Decimal(other) if other else []
-
-
-@ours("div", NUMBERS, null="nullable")
-def _divided_whole(context: Context, one: Any, other: Any) -> Any:
-    return int(Decimal(one) / Decimal(other)) if other else []
-
-
-@ours("mod", NUMBERS, null="nullable")
-def _remainder(context: Context, one: Any, other: Any) -> Any:
-    return Decimal(one) % Decimal(other) if other else []

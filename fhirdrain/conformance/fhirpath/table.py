@@ -1,6 +1,6 @@
 """The table of FHIRPath functions and operators that are ours, in the form the engine reads.
 
-It is filled by `navigation`, `operators` and `conversions`.
+It is filled by `navigation`, `operators`, `arithmetic`, `conversions` and `texts`.
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ Context = dict[str, Any]
 Each = Callable[[Any], Items]
 Function = Callable[..., Any]
 F = TypeVar("F", bound=Function)
+
+# What an operator takes.
+TWO = ("Any", "Any")
 
 OURS: dict[str, dict[str, Any]] = {}
 ENGINE: dict[str, Any] = {**invocation_registry}
