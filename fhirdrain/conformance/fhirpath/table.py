@@ -10,7 +10,7 @@ from typing import Any, TypeVar
 
 from fhirpathpy.engine.invocations import invocation_registry
 
-from fhirdrain.conformance.fhirpath.engine import MOST_CHARACTERS, CannotEvaluate
+from fhirdrain.conformance.fhirpath.engine import MOST_CHARACTERS, CannotEvaluate, Endless
 from fhirdrain.conformance.fhirpath.items import Items, values_of
 from fhirdrain.conformance.times import Time
 
@@ -65,4 +65,4 @@ def single(items: Items) -> Items:
 def bound(times: int, text: str) -> None:
     """Raise `CannotEvaluate` where so many copies of a text are too much."""
     if times * len(text) > MOST_CHARACTERS:
-        raise CannotEvaluate("it does not come to an end")
+        raise Endless("it does not come to an end")

@@ -13,7 +13,7 @@ from typing import Any
 
 import regex
 
-from fhirdrain.conformance.fhirpath.engine import MOST_SECONDS, CannotEvaluate
+from fhirdrain.conformance.fhirpath.engine import MOST_SECONDS, CannotEvaluate, Endless
 from fhirdrain.conformance.fhirpath.items import Items, values_of
 from fhirdrain.conformance.fhirpath.table import Context, Function, bound, ours, single
 
@@ -54,7 +54,7 @@ def _matches(context: Context, items: Items, text: Any) -> Any:
         try:
             return _pattern(text).search(value, timeout=MOST_SECONDS) is not None
         except TimeoutError:
-            raise CannotEvaluate("it does not come to an end") from None
+            raise Endless("it does not come to an end") from None
     return []
 
 
@@ -68,7 +68,7 @@ def _replace_matches(context: Context, items: Items, text: str, instead: str) ->
         except (IndexError, regex.error):
             raise CannotEvaluate("it names a group that its regular expression has not") from None
         except TimeoutError:
-            raise CannotEvaluate("it does not come to an end") from None
+            raise Endless("it does not come to an end") from None
     return []
 
 
