@@ -17,10 +17,14 @@ from hypothesis import settings as hypothesis_settings
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
+from fhirdrain.conformance import check
 from fhirdrain.sandbox.server import running
 from fhirdrain.site import Site, load_site
 from fhirdrain.street.mapping import MapReport, map_sources
 from fhirdrain.vocabulary.jsontext import decode
+
+# Before the fixture below puts something in its place.
+say_our_fault = check._say_our_fault
 
 ROOT = Path(__file__).resolve().parent.parent
 SHARED = ROOT.parent / "shared"
@@ -155,6 +159,16 @@ HEADER = [
     "closing",
     "opening",
 ]
+
+
+@pytest.fixture(autouse=True)
+def our_faults_are_raised(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let a test fail where a check falls over, which users are told in an issue."""
+
+    def raised(error: Exception, run: object) -> None:
+        raise error
+
+    monkeypatch.setattr(check, "_say_our_fault", raised)
 
 
 @pytest.fixture(autouse=True)

@@ -145,16 +145,23 @@ def _walked(
     except RecursionError:
         run.add(root("$this"), "depth", f"nested more than {raw.MOST_DEPTH} deep", code="too-long")
     except Exception as error:
-        # Of many documents one must not end the run; and what was not looked at has to be said.
-        place = traceback.extract_tb(error.__traceback__)[-1]
-        run.add(
-            root("$this"),
-            "not-judged",
-            "a fault of fhirdrain kept the rest of this from being judged",
-            code="exception",
-            hint=f"{type(error).__name__} at {Path(place.filename).name}:{place.lineno}",
-        )
+        _say_our_fault(error, run)
     return list(dict.fromkeys(run.found))
+
+
+def _say_our_fault(error: Exception, run: Run) -> None:
+    """Report that we fell over a document: it must not end the run, nor pass as looked at.
+
+    The error's own words may hold a patient's values.
+    """
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    run.add(
+        root("$this"),
+        "not-judged",
+        "a fault of fhirdrain kept the rest of this from being judged",
+        code="exception",
+        hint=f"{type(error).__name__} at {Path(place.filename).name}:{place.lineno}",
+    )
 
 
 def _nearest(where: dict[raw.JsonPath, int], path: raw.JsonPath) -> int:

@@ -11,6 +11,7 @@ from typing import Any
 
 from fhirdrain.conformance.cache import Plans
 from fhirdrain.conformance.definitions import (
+    BROKEN,
     OURS,
     Definitions,
     ancestry,
@@ -31,8 +32,6 @@ from fhirdrain.conformance.walk import At, Check, Node, Report, Run, json_path, 
 
 Json = dict[str, Any]
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
-# What comes of a definition that is not of the shape R4 gives it.
-BROKEN = (AttributeError, KeyError, IndexError, TypeError, ValueError, ArithmeticError)
 # Profiles that were found to be stated rightly and need not be looked up again.
 _MOST_FINE = 1000
 
@@ -157,7 +156,8 @@ class Checker:
         except SnapshotFault as error:
             return Compiled(kind, None, str(error))
         except BROKEN as error:
-            return Compiled(kind, None, broken(url, error))
+            what = f"an element of it is not of the shape R4 gives it ({type(error).__name__})"
+            return Compiled(kind, None, f"{url}: {what}")
 
     def _elements(self, url: str, definition: Json) -> list[Json]:
         """Return the snapshot of a profile, worked out once for these definitions."""
@@ -416,11 +416,6 @@ def _guarded(kind: str, rule: Callable[[Node, Report], None]) -> Check:
             )
 
     return check
-
-
-def broken(url: str, error: Exception) -> str:
-    """Return what is said of a definition that is not of the shape R4 gives it."""
-    return f"{url}: an element of it is not of the shape R4 gives it ({type(error).__name__})"
 
 
 def _accept(value: Any, at: At, run: Run) -> None:

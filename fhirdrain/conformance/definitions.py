@@ -21,6 +21,10 @@ OURS = "fhirdrain"
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
 
 
+# What comes of reading a definition that is not of the shape R4 gives it.
+BROKEN = (AttributeError, LookupError, TypeError, ValueError, ArithmeticError)
+
+
 def split_canonical(canonical: str) -> tuple[str, str]:
     """Return URL and version of a canonical reference; the version is empty when none is named."""
     url, _, version = canonical.partition("|")

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
+from fhirdrain.conformance.definitions import shown_type
 from fhirdrain.issues import Issue
 
 JsonPath = tuple[str | int, ...]
@@ -151,8 +152,7 @@ def _is_text(value: Any) -> bool:
 
 def _dotted(root: Any, path: JsonPath) -> str:
     """Return a path as FHIRPath writes it, from the type of the resource on."""
-    kind = root.get("resourceType") if isinstance(root, dict) else None
-    text = kind if isinstance(kind, str) and kind.isalpha() else "$this"
+    text = shown_type(root.get("resourceType") if isinstance(root, dict) else None, "$this")
     for step in path:
         if isinstance(step, int):
             text += f"[{step}]"

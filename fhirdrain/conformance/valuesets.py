@@ -11,7 +11,7 @@ from functools import cached_property
 
 from fhirdrain.conformance.codeforms import CASELESS, by_form
 from fhirdrain.conformance.codesystems import MOST_CODES, CodeSystem, Test, test_of
-from fhirdrain.conformance.definitions import R4, Definitions, Kind, split_canonical
+from fhirdrain.conformance.definitions import BROKEN, R4, Definitions, Kind, split_canonical
 from fhirdrain.conformance.membership import (
     INSIDE,
     OUTSIDE,
@@ -34,7 +34,6 @@ _WHOLE = {
 _PINNED_BY_R4 = {
     "http://terminology.hl7.org/ValueSet/v3-ConfidentialityClassification": "2014-03-26",
 }
-_BROKEN = (AttributeError, KeyError, TypeError, ValueError)
 
 Codes = dict[str, frozenset[str]]
 
@@ -116,7 +115,7 @@ class ValueSets:
                 self._sets[value_set] = self._make(value_set)
             except Undecidable as error:
                 self._sets[value_set] = ValueSet(fault=str(error))
-            except _BROKEN:
+            except BROKEN:
                 self._sets[value_set] = ValueSet(fault=f"{value_set} is broken")
         return self._sets[value_set]
 
@@ -191,7 +190,7 @@ class ValueSets:
                 self._systems[url] = CodeSystem(found)
             except Undecidable as error:
                 self._systems[url] = str(error)
-            except _BROKEN:
+            except BROKEN:
                 self._systems[url] = f"{url} is broken"
         made = self._systems[url]
         return (None, made) if isinstance(made, str) else (made, fault)

@@ -7,7 +7,14 @@ from typing import Any
 
 from fhirdrain.conformance.definitions import constraints, standard, type_names
 from fhirdrain.conformance.rules.invariants import is_best_practice
-from fhirdrain.issues import Invariant, all_rules, nearest_rules, render_invariant, render_rule
+from fhirdrain.issues import (
+    Invariant,
+    all_rules,
+    nearest_rules,
+    render_invariant,
+    render_rule,
+    rule,
+)
 
 __all__ = ["explained", "nearest", "other_keys"]
 
@@ -19,7 +26,7 @@ def explained(name: str) -> str | None:
     """Return what a rule or an invariant of R4 demands; None when nothing has the name."""
     if name in _SAME:
         return f"{name} says the same as {_SAME[name]}.\n\n{explained(_SAME[name])}"
-    known = all_rules().get(name)
+    known = rule(name)
     if known is not None:
         return render_rule(known)
     stated = list(_stated(name))

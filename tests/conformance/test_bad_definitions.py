@@ -174,3 +174,44 @@ def test_a_profile_is_applied_to_every_resource_of_its_type():
     }
     issues = check_resource(bundle, checker=checker)
     assert [(i.rule, i.location) for i in issues] == [("cardinality", "Bundle.entry[0].resource")]
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"differential": None},
+        {"differential": []},
+        {"differential": {"element": [{"min": 1}]}},
+        {"differential": {"element": [{"path": "Patient"}, {"path": "Patient.name", "min": "1"}]}},
+        {"differential": {"element": [{"path": "Patient"}, {"path": "Patient.name", "max": "many"}]}},
+        {"differential": {"element": [{"path": "Patient"}, {"path": "Patient.name", "type": "x"}]}},
+        {"differential": {"element": [{"path": "Patient", "constraint": ["x"]}]}},
+        {"differential": {"element": [{"path": "Patient", "constraint": [{"severity": "error"}]}]}},
+        {"differential": {"element": [{"path": "Patient.gender", "binding": "x"}]}},
+        {"baseDefinition": None},
+        {"snapshot": {}, "derivation": "specialization"},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_definition_of_another_shape_is_one_that_cannot_be_used(broken):
+    ((severity, rule, message),) = found(stating("one"), profile("one", **broken))
+    assert (severity, rule) == ("warning", "definition")
+    assert "cannot be used" in message
+
+
+def test_a_profile_without_a_base_is_said_to_have_none():
+    definition = profile("one")
+    del definition["baseDefinition"]
+    ((_, rule, message),) = found(stating("one"), definition)
+    assert rule == "definition"
+    assert "no base" in message
+
+
+def test_an_invariant_that_does_not_end_is_set_aside():
+    endless = "(1 | 2).repeat($this + 1).exists()"
+    rule = {"key": "x-1", "severity": "error", "human": "x", "expression": endless}
+    definition = profile("one", {"path": "Patient.name", "constraint": [rule]})
+    names = [{"text": str(number)} for number in range(10)]
+    said = [message for _, _, message in found(stating("one", name=names), definition)]
+    assert len(said) == len(names)
+    assert sum("set aside" in message for message in said) == len(names) - 3

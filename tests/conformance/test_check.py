@@ -5,15 +5,18 @@ from __future__ import annotations
 import copy
 import json
 import random
+import time
+from collections import Counter
 from decimal import Decimal
 from typing import Any
 
 import pytest
 
-from fhirdrain.conformance import check_bytes, check_resource
+from fhirdrain.conformance import Checker, check, check_bytes, check_resource
+from fhirdrain.conformance.narrative import fault_of_div
 from fhirdrain.issues import to_operation_outcome
 from fhirdrain.vocabulary.jsontext import encode
-from tests.conftest import row
+from tests.conftest import row, say_our_fault
 from tests.resources.test_form import lines
 
 
@@ -397,6 +400,9 @@ def test_nothing_of_the_data_is_in_a_message():
     assert "Jane" not in shown
     (issue, *_) = check_bytes(b'{"resourceType": "Patient", "Jane Doe": 1, "Jane Doe": 2}')
     assert "Jane" not in issue.message + issue.location
+    (issue, *_) = check_bytes(b'{"resourceType": "Jane", "active": 1, "active": 2}')
+    assert issue.rule == "duplicate-key"
+    assert "Jane" not in issue.message + issue.location
 
 
 def order(**changes: Any) -> dict[str, Any]:
@@ -497,3 +503,77 @@ def test_supplies_are_not_complete_when_something_is_missing():
         component=[missing],
     )
     assert ("parts", "Observation.value") in found(resource)
+
+
+def test_an_id_beside_a_primitive_that_has_a_value():
+    """R4 ele-1: it has a value, or children other than its id."""
+    right = {"resourceType": "Patient", "birthDate": "1970-01-01", "_birthDate": {"id": "b"}}
+    assert check_resource(right) == []
+    alone = {"resourceType": "Patient", "_birthDate": {"id": "b"}}
+    assert [issue.rule for issue in check_resource(alone)] == ["ele-1"]
+    names = {"given": ["a", None], "_given": [{"id": "a"}, {"id": "b"}]}
+    issues = check_resource({"resourceType": "Patient", "name": [names]})
+    assert [(i.rule, i.location) for i in issues][:1] == [("ele-1", "Patient.name[0].given[1]")]
+
+
+def test_entities_of_html_and_those_that_are_none():
+    div = '<div xmlns="http://www.w3.org/1999/xhtml">{}</div>'
+    assert fault_of_div(div.format("a&nbsp;b &mdash; c")) == ""
+    assert fault_of_div(div.format("a &foo; b")) == "it is not well-formed"
+    assert fault_of_div(div.format("&nbsp;")) == "it is empty"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '{"resourceType": "Smith"}',
+        '{"resourceType": "Patient", "link": [{"type": "seealso", "other": {"reference": "Smith/1"}}]}',
+        '{"resourceType": "Patient", "managingOrganization":'
+        ' {"reference": "Organization/1", "type": "Smith"}}',
+        '{"resourceType": "Bundle", "type": "transaction", "entry": [{"resource":'
+        ' {"resourceType": "Smith"}, "request": {"method": "POST", "url": "Patient"}}]}',
+    ],
+)  # fmt: skip
+def test_what_stands_for_a_type_may_be_a_name_and_is_not_shown(text):
+    issues = check_bytes(text.encode())
+    assert any(issue.is_error for issue in issues)
+    for issue in issues:
+        assert "Smith" not in f"{issue.message} {issue.hint} {issue.location}"
+
+
+def test_a_code_that_is_an_object_is_said_to_be_no_text():
+    text = b"""{"resourceType": "ValueSet", "status": "active", "extension": [
+        {"url": "http://hl7.org/fhir/StructureDefinition/valueset-workflowStatus",
+         "valueCode": {"a": 1}}]}"""
+    assert any(issue.rule == "primitive" for issue in check_bytes(text))
+
+
+def test_blank_lines_before_resources_count_as_lines():
+    patient = b'{"resourceType": "Patient", "birthDate": "x"}'
+    (one,) = check_bytes(b"\n \n\n" + patient)
+    assert one.line == 4
+    lines = [issue.line for issue in check_bytes(b"\n\n" + patient + b"\n\n" + patient)]
+    assert lines == [3, 5]
+
+
+def test_a_hundred_thousand_unknown_keys_are_all_said_in_seconds():
+    keys = {f"key{number}": 1 for number in range(100_000)}
+    began = time.perf_counter()
+    issues = check_resource({"resourceType": "Patient", "birthDate": "x", **keys})
+    assert time.perf_counter() - began < 20
+    assert Counter(issue.rule for issue in issues) == {"unknown-element": 100_000, "primitive": 1}
+
+
+def test_a_fault_of_ours_is_said_and_does_not_end_the_run(monkeypatch):
+    def falls_over(self, resource, run):
+        raise LookupError("Ada Quince")
+
+    monkeypatch.setattr(check, "_say_our_fault", say_our_fault)
+    monkeypatch.setattr(Checker, "walk", falls_over)
+    issues = check_bytes(b'{"resourceType": "Patient"}\n{"resourceType": "Patient"}\n')
+    assert [(i.rule, i.severity, i.line) for i in issues] == [
+        ("not-judged", "error", 1),
+        ("not-judged", "error", 2),
+    ]
+    assert "LookupError at test_check.py" in issues[0].hint
+    assert "Ada" not in repr(issues)

@@ -317,7 +317,6 @@ DOCUMENT = {"resourceType": "Bundle", "type": "collection"}
             False,
         ),
         ("per-1", {"start": "2025-01-10", "end": "2025-01-10"}, "Period", True),
-        ("per-1", {"start": "2025", "end": "2025-01-10"}, "Period", True),
         # quantities are in order
         ("rng-2", {"low": SEEN, "high": SEEN | {"value": 1000, "code": "mL"}}, "Range", True),
         ("rng-2", {"low": SEEN, "high": SEEN | {"value": 999, "code": "mL"}}, "Range", False),

@@ -116,6 +116,24 @@ CASES: list[tuple[str, list[dict[str, Any]], dict[str, Any], dict[str, Any], str
      "extensible-code", "Observation.method"),
     ("of a set nobody knows", [el("Observation.method", binding={"strength": "required", "valueSet": "https://x.example/vs"})],
      {}, {"method": coding("x")}, "code-undecided", "Observation.method"),
+    ("an invariant with the key of one of R4's", [el("Observation", constraint=[{"key": "ele-1", "severity": "error", "human": "h", "expression": "note.empty()"}])],
+     {}, {"note": MORE_THAN_NOTHING}, "invariant", "Observation"),
+    ("an invariant of no severity", [el("Observation", constraint=[{"key": "n-1", "human": "h", "expression": "note.empty()"}])],
+     {}, {"note": MORE_THAN_NOTHING}, "invariant", "Observation"),
+    ("one of several entries of a type", [el("Observation.subject", type=[{"code": "Reference", "targetProfile": [f"{R4}/{t}"]} for t in ("Patient", "Device")])],
+     {"subject": {"reference": "Device/1"}}, {"subject": {"reference": "Group/1"}}, "reference-target", "Observation.subject"),
+    ("the length of what tells a slice apart", [
+        el("Observation.identifier", slicing={"discriminator": [{"type": "value", "path": "system"}], "rules": "open"}),
+        el("Observation.identifier", "Observation.identifier:ward", sliceName="ward"),
+        el("Observation.identifier.system", "Observation.identifier:ward.system", fixedUri=CODES, maxLength=len(CODES) - 1)],
+     {"identifier": [{"system": f"{CODES}/other"}]}, {"identifier": [{"system": CODES}]},
+     "max-length", "Observation.identifier[0].system"),
+    ("the most of a number that tells a slice apart", [
+        el("Observation.component", slicing={"discriminator": [{"type": "value", "path": "value"}], "rules": "open"}),
+        el("Observation.component", "Observation.component:five", sliceName="five"),
+        el("Observation.component.value[x]", "Observation.component:five.value[x]", type=[{"code": "integer"}], fixedInteger=5, maxValueInteger=4)],
+     {"component": [{"code": coding("y"), "valueInteger": 4}]}, {"component": [{"code": coding("y"), "valueInteger": 5}]},
+     "max-value", "Observation.component[0].value"),
     ("a unit of a set", [el("Observation.value[x]", type=[{"code": "Quantity"}], binding={"strength": "required", "valueSet": "http://hl7.org/fhir/ValueSet/ucum-bodyweight"})],
      {"valueQuantity": quantity("1")}, {"valueQuantity": quantity("1", "mL")}, "required-code", "Observation.value"),
 ]  # fmt: skip
@@ -195,6 +213,25 @@ def test_what_is_not_in_a_slice_is_held_against_the_default_one():
     definition = profile("one", "Observation", sliced("closed"), *PARTS, default, value)
     assert found(components("g"), definition) == []
     assert found(components("g", "x"), definition) == [("type", "Observation.component[1].value")]
+
+
+def test_the_default_slice_has_bounds_of_its_own():
+    default = el(
+        "Observation.component", "Observation.component:@default", sliceName="@default", max="1"
+    )
+    definition = profile("one", "Observation", sliced("closed"), *PARTS, default)
+    assert found(components("g", "x"), definition) == []
+    assert found(components("g", "x", "y"), definition) == [("slice-cardinality", "Observation")]
+
+
+def test_a_profile_of_every_resource_is_applied_to_every_resource():
+    """FHIR R4 5.1: Resource and DomainResource may be profiled as other types are."""
+    known = profile("one", "Resource", el("Resource.id", min=1))
+    assert found(observation(), known) == [("cardinality", "Observation")]
+    known = profile("one", "DomainResource", el("DomainResource.text", min=1))
+    assert found(observation(), known) == [("cardinality", "Observation")]
+    bundle = {"resourceType": "Bundle", "type": "collection"}
+    assert found(bundle, known) == []  # which is no DomainResource
 
 
 def test_slices_of_a_slice():

@@ -89,12 +89,8 @@ def _request(request: Json, resource: Any, at: At, run: Run) -> None:
     place = ((at, "request", "request"), "url", "url")
     kind, id_ = resource.get("resourceType"), resource.get("id")
     if match[1] != kind and "$" not in str(match[2]):
-        run.add(
-            place,
-            "bundle-entry",
-            f"the request is for another type than {shown_type(kind)}",
-            code="value",
-        )
+        what = f"is for another type than its entry, which is a {shown_type(kind)}"
+        run.add(place, "bundle-entry", f"the request {what}", code="value")
     elif method == "PUT" and match[2] and match[2] != id_:
         run.add(
             place,

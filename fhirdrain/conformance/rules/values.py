@@ -17,16 +17,21 @@ _MIN_LENGTH = "http://hl7.org/fhir/StructureDefinition/minLength"
 def stated(facts: Json, prefix: str) -> Any:
     """Return what an element states under `fixed[x]`, `pattern[x]`, `minValue[x]`, ...; or None."""
     for key, value in facts.items():
-        if key.startswith(prefix) and key[len(prefix) : len(prefix) + 1].isupper():
+        if _is_under(prefix, key):
             return value
     return None
+
+
+def _is_under(prefix: str, key: str) -> bool:
+    return key.startswith(prefix) and key[len(prefix) : len(prefix) + 1].isupper()
 
 
 def that_tells(facts: Json) -> Json:
     """Return the fixed value, else the pattern, of an element that tells slices apart."""
     for prefix in ("fixed", "pattern"):
-        if (wanted := stated(facts, prefix)) is not None:
-            return {key: value for key, value in facts.items() if value is wanted}
+        found = {key: value for key, value in facts.items() if _is_under(prefix, key)}
+        if found:
+            return found
     return {}
 
 
