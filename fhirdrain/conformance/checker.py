@@ -28,7 +28,9 @@ from fhirdrain.conformance.rules.references import Follow, Index, Judge
 from fhirdrain.conformance.snapshot import SnapshotFault, elements_of
 from fhirdrain.conformance.terminology import Terminology
 from fhirdrain.conformance.types import Types, resource_of
+from fhirdrain.conformance.verdicts import Need, Verdict
 from fhirdrain.conformance.walk import At, Check, Node, Report, Run, json_path, root
+from fhirdrain.conformance.walk import Index as Walked
 
 Json = dict[str, Any]
 _TYPE = "http://hl7.org/fhir/StructureDefinition/"
@@ -88,7 +90,7 @@ class Checker:
         self._type_of: dict[str, str] = {}
         self._possible: dict[tuple[tuple[str, ...], str], list[str]] = {}
         self._fine: set[tuple[str, str]] = set()
-        self._resource = resource_of(self._type, self._enter, self._then)
+        self._resource = resource_of(self._type, self._then)
         self._types = Types(
             self.definitions,
             self.terminology,
@@ -103,9 +105,9 @@ class Checker:
         """Walk a document and put what is wrong in it into a run."""
         kind = resource.get("resourceType") if isinstance(resource, dict) else None
         at = root(shown_type(kind, "$this"))
-        index = Index(resource, self._instances)
         run.root = resource
-        run.index = index
+        run.index = Index(resource, self._instances)
+        run.around = self._around
         self._resource(resource, at, run)
         if run.references:
             Judge(run, self, self.options.references).judge()
@@ -203,45 +205,45 @@ class Checker:
         definition = self.definitions.structure(url)
         return str(definition.get("type", "")) if definition else ""
 
-    def fault_of(self, value: Any, url: str, run: Run) -> str:
-        """Return the first thing that keeps a value from conforming; empty when nothing does."""
+    def fault_of(self, value: Any, url: str, run: Run, index: Walked | None = None) -> Verdict:
+        """Return what keeps a value from conforming, empty for nothing; None if it is unknown.
+
+        `index` knows where references in it lead, if that is not where the walk is.
+        """
+        url, _ = split_canonical(url)
+        return run.verdicts.of(value, url, index or run.index, run, self._look)
+
+    def _look(self, value: Any, url: str, index: Walked, run: Run) -> tuple[Verdict, list[Need]]:
+        """Return what a value itself has against conforming, and what it needs of others."""
         kind = self.type_of(url)
         actual = value.get("resourceType") if isinstance(value, dict) else None
         if actual is not None and kind not in ("", *ancestry(str(actual))):
-            return f"it is a {shown_type(actual)}"
+            return f"it is a {shown_type(actual)}", []
         compiled = self.compiled(url)
-        if compiled is None or compiled.check is None:
-            return ""
-        key = (id(value), url)
-        if key not in run.judged:
-            run.judged[key] = ""  # while it is judged, a circle of references holds
-            aside = run.aside()
-            at = root(shown_type(actual, kind))
-            if actual is not None:
-                self._enter(value, at, aside)
-            compiled.check(value, at, aside)
-            if actual is not None:
-                Judge(aside, self, "accept").judge()
-            run.judged[key] = next((i.message for i, _ in aside.found if i.is_error), "")
-        return run.judged[key]
+        if compiled is None or compiled.fault:
+            return None, []
+        if compiled.check is None:
+            return "", []
+        aside = run.aside()
+        aside.index = index
+        if actual is not None:
+            aside.enter(value)
+        compiled.check(value, root(shown_type(actual, kind)), aside)
+        needs = [*Judge(aside, self, "accept").needs()] if actual is not None else []
+        return next((i.message for i, _ in aside.found if i.is_error), ""), needs
 
     # -- one resource -----------------------------------------------------------------------
 
     def _type(self, kind: str) -> Check:
         return self._types.check(kind)
 
-    def _enter(self, value: Any, at: At, run: Run) -> None:
-        """Note which resource the walk is in."""
-        run.count += 1
-        if run.told is not None:
-            run.told(run.count)
-        within = at[0] is not None and at[0][2] == "contained"
-        container = run.container if within and run.container is not None else value
-        run.resource, run.container = value, container
-        run.surroundings = Surroundings(
-            value,
+    def _around(self, run: Run) -> Surroundings:
+        """Return what expressions may look at in the resource a walk is in."""
+        index, container = run.index, run.container
+        return Surroundings(
+            run.resource,
             container,
-            lambda text: run.index.resolve(text, container),
+            lambda text: index.resolve(text, container),
             self._member_of,
             lambda one, url: self._conforms(one, url, run),
         )
@@ -367,10 +369,8 @@ class Checker:
         return True if True in results else None if None in results else False
 
     def _conforms(self, value: Any, url: str, run: Run) -> bool | None:
-        compiled = self.compiled(url)
-        if compiled is None or compiled.fault:
-            return None
-        return not self.fault_of(value, url, run)
+        fault = self.fault_of(value, url, run)
+        return None if fault is None else not fault
 
     def _after(self) -> dict[str, tuple[Check, ...]]:
         """Return the rules that are run on every object of a type, behind R4's own."""

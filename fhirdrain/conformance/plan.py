@@ -18,6 +18,7 @@ from fhirdrain.conformance.rules.primitives import is_primitive
 from fhirdrain.conformance.rules.structure import all_of
 from fhirdrain.conformance.terminology import Terminology
 from fhirdrain.conformance.types import Types, seen
+from fhirdrain.conformance.verdicts import Verdict
 from fhirdrain.conformance.walk import At, Check, Run
 
 Json = dict[str, Any]
@@ -100,8 +101,8 @@ class Profiles(Protocol):
     def tree(self, url: str) -> Spec | None:
         """Return a profile's elements."""
 
-    def fault_of(self, value: Any, url: str, run: Run) -> str:
-        """Return the first thing that keeps a value from conforming; empty when nothing does."""
+    def fault_of(self, value: Any, url: str, run: Run) -> Verdict:
+        """Return what keeps a value from conforming, empty for nothing; None if it is unknown."""
 
 
 class Compiler:
@@ -359,7 +360,10 @@ class Compiler:
                 *self._of_type(entry, Base(owner, facts), spec.name, ""),
             )
         ]
-        return all_of(checks) if checks else None
+        if not checks:
+            return None
+        in_itself = any(_is_of_resource(entry["code"]) for entry in spec.types)
+        return _entering(all_of(checks)) if in_itself else all_of(checks)
 
 
 def _beyond(facts: Json, base: Json) -> Json:
@@ -379,7 +383,11 @@ def keys_of(facts: Json) -> list[tuple[str, str]]:
 
 def _is_plain(kind: str) -> bool:
     """Tell whether values of a type are objects whose key alone says what they are."""
-    return not (is_primitive(kind) or kind == "Resource" or is_resource(kind))
+    return not (is_primitive(kind) or _is_of_resource(kind))
+
+
+def _is_of_resource(kind: str) -> bool:
+    return kind in ("Resource", "DomainResource") or is_resource(kind)
 
 
 def _plain(
@@ -499,9 +507,24 @@ def _stem(key: str, kind: str) -> str:
     return key[: len(key) - len(kind)]
 
 
+def _entering(check: Check) -> Check:
+    """Return the check of a resource within another one, made as one of that resource itself."""
+
+    def within(value: Any, at: At, run: Run) -> None:
+        if type(value) is not dict:
+            return  # which is said by its type
+        outer = run.enter(value)
+        check(value, at, run)
+        run.leave(outer)
+
+    return within
+
+
 def _typed(kind: str, check: Check | None, parts: Check | None, several: bool) -> Single:
     """Return the check of a value that is made only where the value is of a type."""
     actual = is_resource(kind)
+    if check is not None and _is_of_resource(kind):
+        check = _entering(check)
 
     def single(item: Item, run: Run) -> None:
         if several and item.kind != kind and not (actual and item.kind == "Resource"):

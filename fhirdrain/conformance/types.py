@@ -198,21 +198,20 @@ def seen(name: str, targets: tuple[str, ...], by: str) -> Check:
     """Return a check that keeps a reference until all of the document has been walked."""
 
     def check(value: Any, at: At, run: Run) -> None:
-        if type(value) is dict and "reference" in value:
-            run.references.append(Reference(value, at, name, targets, by, run.container))
+        if type(value) is dict and ("reference" in value or "type" in value):
+            found = Reference(value, at, name, targets, by, run.container, run.index)
+            run.references.append(found)
 
     return check
 
 
 def resource_of(
     check_of: Callable[[str], Check],
-    enter: Callable[[Any, At, Run], None],
     then: Callable[[Any, At, Run, int], None],
 ) -> Check:
     """Return the check of a resource of whatever type it says it is.
 
-    `enter` is told before it is walked; `then` checks it behind that, and is given how much had
-    been found before.
+    `then` checks it behind that, and is given how much had been found before.
     """
 
     def check(value: Any, at: At, run: Run) -> None:
@@ -234,12 +233,14 @@ def resource_of(
                 value=kind,
             )
             return
-        outer = run.resource, run.container, run.surroundings
         before = len(run.found)
-        enter(value, at, run)
+        run.count += 1
+        if run.told is not None:
+            run.told(run.count)
+        outer = run.enter(value)
         check_of(kind)(value, at, run)
         then(value, at, run, before)
-        run.resource, run.container, run.surroundings = outer
+        run.leave(outer)
 
     return structure.bounded(check)
 

@@ -8,6 +8,7 @@ from typing import Any, Protocol
 
 from fhirdrain.conformance.fhirpath import Surroundings
 from fhirdrain.conformance.raw import JsonPath
+from fhirdrain.conformance.verdicts import Verdicts
 from fhirdrain.issues import Issue, Severity
 
 # A place is a chain (where it is in, JSON key or index, FHIRPath name): making one costs next to
@@ -133,9 +134,13 @@ class Report:
 
 
 class Index(Protocol):
-    """Finds what a reference means."""
+    """Finds what a reference means in a bundle, or in a document that is none."""
 
     is_bundle: bool
+    kind: str
+
+    def of(self, resource: Any) -> Index:
+        """Return where references in a resource lead: a bundle has its own."""
 
     def resolve(self, text: str, holder: Any = None) -> Any | None:
         """Return the resource a reference in another one means; None if it is out of sight."""
@@ -146,6 +151,10 @@ class Index(Protocol):
 
 class _Nothing:
     is_bundle = False
+    kind = ""
+
+    def of(self, resource: Any) -> Index:
+        return self
 
     def resolve(self, text: str, holder: Any = None) -> Any | None:
         return None
@@ -163,9 +172,10 @@ class Run(Report):
     """One walk over one document: what was found, and what a rule may have to look at beside.
 
     `root` is the document's resource, `resource` the one the walk is in, `container` the one that
-    contains it, or itself. `references` are kept until all of the document was seen; `judged` are
-    values that were held against a profile, and the first fault of each. `told` is called with how
-    many resources were met.
+    contains it, or itself; `holders` are the containers of what is contained, by its identity.
+    `references` are kept until all of the document was seen; `verdicts` are of values that were
+    held against a profile, `applied` the profiles that resources were held against. `told` is
+    called with how many resources were met. `around` makes the surroundings of a resource.
     """
 
     root: Any = None
@@ -175,18 +185,44 @@ class Run(Report):
     depth: int = 0
     references: list[Reference] = field(default_factory=list)
     index: Index = NO_INDEX
-    judged: dict[tuple[int, str], str] = field(default_factory=dict)
+    holders: dict[int, Any] = field(default_factory=dict)
+    verdicts: Verdicts = field(default_factory=Verdicts)
+    applied: set[str] = field(default_factory=set)
     count: int = 0
     told: Callable[[int], None] | None = None
+    around: Callable[[Run], Surroundings] = lambda run: NOWHERE
 
     def aside(self) -> Run:
         """Return a run of the same place whose findings are looked at before they are kept."""
         return replace(self, found=[], references=[])
 
+    def enter(self, resource: Any) -> Outer:
+        """Go into a resource; return what to `leave` it with."""
+        outer = self.resource, self.container, self.index, self.surroundings
+        container = self.holders.get(id(resource), resource)
+        self.resource, self.container = resource, container
+        self.index = self.index.of(resource)
+        contained = resource.get("contained")
+        for one in contained if type(contained) is list else ():
+            self.holders[id(one)] = container
+        self.surroundings = self.around(self)
+        return outer
+
+    def leave(self, outer: Outer) -> None:
+        """Go back to where the walk was before a resource."""
+        self.resource, self.container, self.index, self.surroundings = outer
+
+
+Outer = tuple[Any, Any, Index, Surroundings]
+
 
 @dataclass(slots=True)
 class Reference:
-    """A reference that was seen: its value and place, and the profiles its target may have."""
+    """A reference that was seen: its value and place, and the profiles its target may have.
+
+    `container` is the resource it stands in, or the one that contains that; `index` knows where it
+    leads.
+    """
 
     value: dict[str, Any]
     at: At
@@ -194,6 +230,7 @@ class Reference:
     targets: tuple[str, ...]
     by: str
     container: Any
+    index: Index
 
 
 Check = Callable[[Any, At, Run], None]

@@ -6,12 +6,14 @@ R4 3.1.0 (bundle.html, "Resolving references in Bundles") and 2.3.0 (references.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from functools import lru_cache
 from typing import Any, Literal
 
-from fhirdrain.conformance.definitions import is_resource, shown_type
+from fhirdrain.conformance.definitions import is_resource, shown_type, split_canonical
+from fhirdrain.conformance.verdicts import Need
 from fhirdrain.conformance.walk import At, Reference, Run
+from fhirdrain.conformance.walk import Index as Walked
 
 Json = dict[str, Any]
 
@@ -42,7 +44,10 @@ def _form(text: str) -> tuple[str, str | None]:
 
 
 class Index:
-    """Finds the resource a reference means: in the document, contained, or supplied."""
+    """Finds the resource a reference means: in the bundle it is in, contained, or supplied.
+
+    A bundle in another one has an index of its own, as references lead within their bundle.
+    """
 
     def __init__(self, root: Any, supplied: Mapping[str, Json]) -> None:
         self._root = root
@@ -51,7 +56,17 @@ class Index:
         self._by_url: dict[str, list[Json]] = {}
         self._by_name: dict[str, list[Json]] = {}
         self._bases: dict[int, str] = {}
+        self._within: dict[int, Index] = {}
         self.is_bundle = isinstance(root, dict) and root.get("resourceType") == "Bundle"
+        self.kind = str(root.get("type")) if self.is_bundle else ""
+
+    def of(self, resource: Any) -> Index:
+        """Return where references in a resource lead: a bundle has its own."""
+        if resource is self._root or resource.get("resourceType") != "Bundle":
+            return self
+        if id(resource) not in self._within:
+            self._within[id(resource)] = Index(resource, self._supplied)
+        return self._within[id(resource)]
 
     def _fill(self) -> None:
         """Read the document; most documents of one resource refer to nothing that is in them."""
@@ -136,23 +151,60 @@ class Judge:
     def __init__(self, run: Run, profiles: Any, follow: Follow) -> None:
         self._run = run
         self._follow = follow
-        self._index = run.index
         self._profiles = profiles
 
     def judge(self) -> None:
         """Report the references that were kept."""
+        for reference, need in self._needs():
+            verdicts = {
+                key: self._profiles.fault_of(need.target, key[1], self._run, need.index)
+                for key in need.keys
+            }
+            verdict = need.verdict(verdicts.__getitem__)
+            if verdict is None:
+                self._add(
+                    reference.at,
+                    "profile-unknown",
+                    f"whether what {reference.name} refers to conforms to a profile it must"
+                    f"{reference.by} cannot be known",
+                    code="not-supported",
+                    severity="warning",
+                    hint="the profile, or one it names, is not known or cannot be used",
+                    value=", ".join(url for (_, url), fault in verdicts.items() if fault is None),
+                )
+            elif verdict:
+                why = next(fault for fault in verdicts.values() if fault)
+                self._add(
+                    reference.at, "reference-target-profile", verdict, code="invariant", hint=why
+                )
+
+    def needs(self) -> Iterator[Need]:
+        """Report the references that were kept but for what the profiles of their targets say."""
+        for _, need in self._needs():
+            yield need
+
+    def _needs(self) -> Iterator[tuple[Reference, Need]]:
         led: dict[int, tuple[str | None, Json | None]] = {}
         for reference in self._run.references:
-            text = reference.value.get("reference")
-            if not isinstance(text, str):
-                continue
             key = id(reference.value)
             if key not in led:
-                target = self._index.resolve(text, reference.container)
-                led[key] = self._kind(reference, text, target), target
+                led[key] = self._led(reference)
             kind, target = led[key]
-            if kind is not None and reference.targets:
-                self._target(reference, kind, target)
+            if kind is None or not reference.targets:
+                continue
+            possible = self._possible(reference, kind)
+            if target is not None and possible and f"{_TYPE}{kind}" not in possible:
+                yield reference, _need(reference, target, possible)
+
+    def _led(self, reference: Reference) -> tuple[str | None, Json | None]:
+        """Return the type of what a reference leads to and that itself, as far as known."""
+        text = reference.value.get("reference")
+        if isinstance(text, str):
+            target = reference.index.resolve(text, reference.container)
+            return self._kind(reference, text, target), target
+        stated = reference.value.get("type")
+        kind = stated.removeprefix(_TYPE) if isinstance(stated, str) else ""
+        return (kind if is_resource(kind) else None), None
 
     def _add(self, at: At, rule: str, message: str, **more: Any) -> None:
         self._run.add(at, rule, message, **{"code": "value", **more})
@@ -164,7 +216,7 @@ class Judge:
 
     def _kind(self, reference: Reference, text: str, target: Json | None) -> str | None:
         """Return the type of a reference's target, and report a reference that is none."""
-        at, root = reference.at, self._run.root
+        at, index = reference.at, reference.index
         form, _ = _form(text)
         if form == "contained":
             if target is None:
@@ -172,19 +224,19 @@ class Judge:
                     at, "ref-1", "nothing contained has this id", code="invariant", value=text
                 )
         elif form == "urn":
-            if self._index.is_bundle and target is None:
+            if index.is_bundle and target is None:
                 self._add(
                     at,
                     "reference",
                     "nothing in the bundle has this fullUrl",
                     code="not-found",
                     # Where all is to be kept together, what is missing cannot be found elsewhere.
-                    severity="error" if root.get("type") in _WHOLE else "warning",
+                    severity="error" if index.kind in _WHOLE else "warning",
                     hint="every urn:uuid needs its entry in the same bundle",
                     value=text,
                 )
         elif form == "conditional":
-            if root.get("type") != "transaction":
+            if index.kind != "transaction":
                 self._add(
                     at,
                     "conditional-reference",
@@ -202,15 +254,15 @@ class Judge:
                 hint="--profiles takes resources that references lead to",
                 value=text,
             )
-        elif target is None and self._index.is_bundle:
-            self._by_its_uuid(at, text)
-        if self._index.is_ambiguous(text, reference.container):
+        elif target is None and index.is_bundle:
+            self._by_its_uuid(at, text, index)
+        if index.is_ambiguous(text, reference.container):
             self._add(
                 at,
                 "reference",
                 "several versions in the bundle have this URL, and it names none of them",
                 code="multiple-matches",
-                severity="error" if root.get("type") == "document" else "warning",
+                severity="error" if index.kind == "document" else "warning",
             )
         stated = reference.value.get("type")
         kind = self._kind_of(text, target)
@@ -226,10 +278,10 @@ class Judge:
             )
         return kind
 
-    def _by_its_uuid(self, at: At, text: str) -> None:
+    def _by_its_uuid(self, at: At, text: str, index: Walked) -> None:
         """Report a reference that names an entry by its UUID as if that were an id on a server."""
         match = _RELATIVE.fullmatch(text)
-        entry = self._index.resolve(f"urn:uuid:{text.partition('/')[2]}") if match else None
+        entry = index.resolve(f"urn:uuid:{text.partition('/')[2]}") if match else None
         if match is None or entry is None:
             return
         kind = entry.get("resourceType")
@@ -244,9 +296,9 @@ class Judge:
             value=text,
         )
 
-    def _target(self, reference: Reference, kind: str, target: Json | None) -> None:
-        """Report a target that is of no type or profile it may be of."""
-        possible = self._profiles.possible(reference.targets, kind)
+    def _possible(self, reference: Reference, kind: str) -> list[str]:
+        """Return the profiles a target of a type may have; report a type it may not be of."""
+        possible: list[str] = self._profiles.possible(reference.targets, kind)
         if not possible:
             names = [self._profiles.type_of(url) for url in reference.targets]
             self._add(
@@ -255,16 +307,14 @@ class Judge:
                 f"{reference.name} cannot refer to a {kind}{reference.by}",
                 hint=f"one of: {', '.join(dict.fromkeys(names))}",
             )
-            return
-        if target is None or any(url == f"{_TYPE}{kind}" for url in possible):
-            return
-        faults = [self._profiles.fault_of(target, url, self._run) for url in possible]
-        if all(faults) and possible:
-            self._add(
-                reference.at,
-                "reference-target-profile",
-                f"what {reference.name} refers to does not conform to"
-                f" {' or '.join(url.rsplit('/', 1)[-1] for url in possible)}{reference.by}",
-                code="invariant",
-                hint=faults[0],
-            )
+        return possible
+
+
+def _need(reference: Reference, target: Json, profiles: list[str]) -> Need:
+    names = " or ".join(url.rsplit("/", 1)[-1] for url in profiles)
+    return Need(
+        target,
+        [split_canonical(url)[0] for url in profiles],
+        reference.index,
+        f"what {reference.name} refers to does not conform to {names}{reference.by}",
+    )

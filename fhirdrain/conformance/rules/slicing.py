@@ -511,12 +511,15 @@ def _profile(steps: list[Step], spec: Spec, path: str, compiler: Compiler) -> Te
         values = _reach(steps, item, run)
         if values is None:
             return None
-        why = f"{path} is missing"
+        why: str | None = f"{path} is missing"
         for value, _ in values:
             for profile in profiles:
                 fault = compiler.profiles.fault_of(value, profile, run)
-                if not fault:
+                if fault == "":
                     return fault
+                if fault is None or why is None:
+                    why = None  # as it may be of that one
+                    continue
                 why = f"{path} is not as {profile.rsplit('/', 1)[-1]} demands: {fault}"
         return why
 
