@@ -358,6 +358,11 @@ class Checker:
                 self._fine.add((kind, profile))
         return found
 
+    def _modifies(self, url: str) -> bool:
+        """Tell whether an extension may change the meaning of what it stands in."""
+        tree = self.tree(url)
+        return tree is not None and tree.facts.get("isModifier") is True
+
     def _member_of(self, value: Any, url: str) -> bool | None:
         """Return whether any code of a value is in a value set; None where that is not known."""
         kind = "code" if isinstance(value, str) else "Coding"
@@ -376,7 +381,9 @@ class Checker:
         """Return the rules that are run on every object of a type, behind R4's own."""
         found: dict[str, tuple[Check, ...]] = {
             "Extension": (
-                extensions.check_of(self.definitions, self.check, self.options.extensions),
+                extensions.check_of(
+                    self.definitions, self.check, self._modifies, self.options.extensions
+                ),
             ),
         }
         if not self.options.base_only:

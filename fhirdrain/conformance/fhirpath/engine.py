@@ -40,8 +40,9 @@ class Surroundings:
     """What an expression may look at beside its focus.
 
     `resource` is FHIRPath's %resource, the one the focus is in, `root` its %rootResource: the one
-    that contains it, or itself. `resolve` finds what a reference means, `member_of` and
-    `conforms_to` answer None where that cannot be known.
+    that contains it, or itself, `extension` its %extension, for the invariants of where one may
+    stand. `resolve` finds what a reference means, `member_of` and `conforms_to` answer None where
+    that cannot be known.
     """
 
     resource: Any
@@ -49,6 +50,7 @@ class Surroundings:
     resolve: Callable[[str], Any | None]
     member_of: Callable[[Any, str], bool | None]
     conforms_to: Callable[[Any, str], bool | None]
+    extension: Any = None
 
 
 Holds = Callable[[Any, str, Surroundings], bool]

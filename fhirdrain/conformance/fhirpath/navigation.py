@@ -56,6 +56,8 @@ def variable(context: Context, name: str) -> Items:
         around = context["surroundings"]
         one = around.resource if name == "resource" else around.root
         return [] if one is None else [item(one)]
+    if name == "extension" and context["surroundings"].extension is not None:
+        return [node(context["surroundings"].extension, "Extension")]
     if name in _URLS:
         return [_URLS[name]]
     form, _, rest = name.partition("-")
