@@ -43,6 +43,17 @@ def _form(text: str) -> tuple[str, str | None]:
     return ("elsewhere" if "://" in text else "none"), None
 
 
+def type_named(reference: Any) -> str:
+    """Return the type of a reference's target as far as the reference itself names one."""
+    if not isinstance(reference, dict):
+        return ""
+    stated, text = reference.get("type"), reference.get("reference")
+    named = stated.removeprefix(_TYPE) if isinstance(stated, str) else ""
+    if not named and isinstance(text, str):
+        named = _form(text)[1] or ""
+    return named if is_resource(named) else ""
+
+
 class Index:
     """Finds the resource a reference means: in the bundle it is in, contained, or supplied.
 
@@ -202,9 +213,7 @@ class Judge:
         if isinstance(text, str):
             target = reference.index.resolve(text, reference.container)
             return self._kind(reference, text, target), target
-        stated = reference.value.get("type")
-        kind = stated.removeprefix(_TYPE) if isinstance(stated, str) else ""
-        return (kind if is_resource(kind) else None), None
+        return type_named(reference.value) or None, None
 
     def _add(self, at: At, rule: str, message: str, **more: Any) -> None:
         self._run.add(at, rule, message, **{"code": "value", **more})

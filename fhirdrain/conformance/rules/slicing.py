@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 from typing import TYPE_CHECKING, Any
 
-from fhirdrain.conformance.definitions import is_resource, is_type
+from fhirdrain.conformance.definitions import ancestry, is_resource, is_type
 from fhirdrain.conformance.rules.primitives import is_primitive
+from fhirdrain.conformance.rules.references import type_named
 from fhirdrain.conformance.rules.values import equals, matcher, stated
 from fhirdrain.conformance.walk import At, Run
 
@@ -248,30 +250,41 @@ def _steps(path: str) -> list[Step] | None:
     return [step for step in steps if step[0] != "this"]
 
 
-def _reach(steps: list[Step], item: Item, run: Run) -> list[Any] | None:
-    """Return the values a path leads to from an item; None where a reference leads out of sight."""
-    values: list[tuple[Any, str]] = [(item.value, item.kind)]
-    for kind, text in steps:
-        found: list[tuple[Any, str]] = []
-        for value, _ in values:
+def _reach(
+    steps: list[Step], item: Item, run: Run, by_name: bool = False
+) -> list[tuple[Any, str]] | None:
+    """Return the values a path leads to from an item; None where a reference leads out of sight.
+
+    `by_name` says that of the last one its type will do, which the reference may name.
+    """
+    values: list[_Held] = [(item.value, item.kind, item.beside)]
+    for number, (kind, text) in enumerate(steps, 1):
+        found: list[_Held] = []
+        for value, _, beside in values:
+            holder = value if isinstance(value, dict) else beside
             if kind == "resolve":
                 target = run.surroundings.resolve(_reference(value))
-                if target is None:
+                named = type_named(value) if by_name and number == len(steps) else ""
+                if target is None and not named:
                     return None
-                found.append((target, "Resource"))
+                found.append((target, named if target is None else "Resource", None))
             elif kind == "url":
-                extensions = value.get("extension") if isinstance(value, dict) else None
+                extensions = holder.get("extension") if isinstance(holder, dict) else None
                 found += [
-                    (e, "Extension")
+                    (e, "Extension", None)
                     for e in (extensions if isinstance(extensions, list) else ())
                     if isinstance(e, dict) and e.get("url") == text
                 ]
             elif kind == "name":
-                found += _members(value, text)
+                found += _members(holder, text)
         if kind == "kind":
-            found = [(v, k) for v, k in values if text in (k, _type_of(v, k))]
+            found = [(v, k, beside) for v, k, beside in values if text in (k, _type_of(v, k))]
         values = found
-    return [(value, _type_of(value, kind)) for value, kind in values]
+    return [(value, _type_of(value, kind)) for value, kind, _ in values]
+
+
+# A value, its type as far as its key tells, and what stands beside it where it is a primitive.
+_Held = tuple[Any, str, Any]
 
 
 def _reference(value: Any) -> str:
@@ -279,19 +292,22 @@ def _reference(value: Any) -> str:
     return reference if isinstance(reference, str) else ""
 
 
-def _members(value: Any, name: str) -> Iterator[tuple[Any, str]]:
-    if not isinstance(value, dict):
+def _members(holder: Any, name: str) -> Iterator[_Held]:
+    if not isinstance(holder, dict):
         return
-    keys = [(name, "")] if name in value else []
+    keys = [(name, "")] if name in holder or f"_{name}" in holder else []
     keys = keys or [
         (key, key[len(name) :])
-        for key in value
+        for key in dict.fromkeys(key.removeprefix("_") for key in holder)
         if key.startswith(name) and is_a_type(key[len(name) :])
     ]
     for key, kind in keys:
-        member = value[key]
-        for one in member if isinstance(member, list) else [member]:
-            yield one, kind
+        member, beside = holder.get(key), holder.get(f"_{key}")
+        values = member if isinstance(member, list) else [member]
+        others = beside if isinstance(beside, list) else [beside]
+        for value, other in zip_longest(values, others):
+            if value is not None or other is not None:
+                yield value, kind, other
 
 
 def is_a_type(text: str) -> bool:
@@ -318,6 +334,7 @@ def _specs(steps: list[Step], spec: Spec, compiler: Compiler) -> list[Spec]:
 
 
 def _below(kind: str, text: str, spec: Spec, compiler: Compiler) -> Iterator[Spec]:
+    yield from _parts(kind, text, spec)
     if kind == "resolve":
         for entry in spec.types:
             for profile in entry.get("targetProfile", ()):
@@ -339,6 +356,17 @@ def _below(kind: str, text: str, spec: Spec, compiler: Compiler) -> Iterator[Spe
                 tree = compiler.profiles.tree(profile)
                 if tree is not None:
                     yield from _below(kind, text, tree, compiler)
+
+
+def _parts(kind: str, text: str, spec: Spec) -> Iterator[Spec]:
+    """Yield what a fixed value or a pattern of an element says of an element below it."""
+    for form in ("fixed", "pattern"):
+        whole = stated(spec.facts, form)
+        part = whole.get(text) if kind == "name" and isinstance(whole, dict) else None
+        if part is not None:
+            path = f"{spec.facts['path']}.{text}"
+            for one in part if isinstance(part, list) else [part]:
+                yield type(spec)({"path": path, f"{form}Part": one})
 
 
 def _url_of(spec: Spec, compiler: Compiler) -> str:
@@ -397,7 +425,7 @@ def _plainly(name: str, test: Callable[[Any, str, Run], bool | None], path: str)
                 return f"{path} is missing"
             member = holder.get(name)
             if member is None:
-                values = [value for value, _ in _members(holder, name)]
+                values = [value for value, _, _ in _members(holder, name)]
             else:
                 values = member if type(member) is list else (member,)
         unsure = False
@@ -481,10 +509,10 @@ def _type(steps: list[Step], spec: Spec, path: str, compiler: Compiler) -> Tells
         kinds = {str(f.facts["path"]) for f in found}
 
     def tells(item: Item, run: Run) -> str | None:
-        values = _reach(steps, item, run)
+        values = _reach(steps, item, run, by_name=True)
         if values is None or not kinds:
             return None
-        actual = {kind or _guess(value, kinds) for value, kind in values}
+        actual = {one for value, kind in values for one in ancestry(kind or _guess(value, kinds))}
         return "" if actual & kinds else f"{path} is of another type"
 
     return tells
