@@ -152,6 +152,7 @@ def test_invalid_samples_by_the_library(path):
     options, findings = expectation(path)
     given = dict(zip(options[::2], options[1::2], strict=False))
     chosen = Options(
+        profiles=(given["--profile"],) if "--profile" in given else (),
         extensions=given.get("--extensions", "mention"),
         references=given.get("--references", "accept"),
         best_practice="--best-practice" in options,

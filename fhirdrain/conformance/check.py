@@ -46,19 +46,47 @@ def check_stream(
 ) -> Iterator[Issue]:
     """Yield what is wrong in a stream; of NDJSON only one line is held at a time."""
     told, checker = told or _silent, checker or standard_checker()
+    applied: set[str] = set()
+    read = True
+    for issue in _documents(stream, file, told, checker, applied):
+        read = read and issue.severity != "fatal"
+        yield issue
+    if read:
+        yield from _unapplied(file, checker, applied, line=1)
+
+
+def _documents(
+    stream: BinaryIO, file: str, told: Told, checker: Checker, applied: set[str]
+) -> Iterator[Issue]:
     blank, head = _head(stream)
     start = b"".join(head)
     unmarked = start.removeprefix(codecs.BOM_UTF8)
     if not is_ndjson(unmarked, file):
         data = start + stream.read(raw.MOST_BYTES + 1)
-        yield from _document(data, file, blank if data.strip() else 0, checker, told)
+        yield from _document(data, file, blank if data.strip() else 0, checker, told, applied)
         return
     if head:
         head[0] = head[0].removeprefix(codecs.BOM_UTF8)
     for number, line in enumerate(chain(head, _lines(stream)), blank + 1):
         told(number)
         if line.strip():
-            yield from _document(line.rstrip(b"\r\n"), file, number - 1, checker, _silent)
+            yield from _document(line.rstrip(b"\r\n"), file, number - 1, checker, _silent, applied)
+
+
+def _unapplied(file: str, checker: Checker, applied: set[str], line: int = 0) -> Iterator[Issue]:
+    """Yield that a profile was asked for and there was nothing to hold against it."""
+    for url in checker.options.profiles:
+        if url not in applied:
+            yield Issue(
+                "warning",
+                "not-found",
+                "profile-unused",
+                "a profile that was asked for was applied to nothing: nothing here is of its type",
+                hint=f"it is of {checker.type_of(url) or 'no known type'}",
+                file=file,
+                line=line,
+                value=url,
+            )
 
 
 def _head(stream: BinaryIO) -> tuple[int, list[bytes]]:
@@ -104,7 +132,9 @@ def check_resource(
 ) -> list[Issue]:
     """Return what is wrong in a decoded resource; `base_only` leaves it at base R4."""
     checker = checker or (_base_checker() if base_only else standard_checker())
-    return [issue for issue, _ in _walked(resource, "", checker, _silent)]
+    applied: set[str] = set()
+    found = [issue for issue, _ in _walked(resource, "", checker, _silent, applied)]
+    return [*found, *_unapplied("", checker, applied)]
 
 
 @cache
@@ -119,11 +149,11 @@ def _base_checker() -> Checker:
 
 
 def _document(
-    data: bytes, file: str, lines_before: int, checker: Checker, told: Told
+    data: bytes, file: str, lines_before: int, checker: Checker, told: Told, applied: set[str]
 ) -> list[Issue]:
     value, text, issues = raw.parse(data, file)
     if not any(issue.severity == "fatal" for issue in issues):
-        found = _walked(value, file, checker, told)
+        found = _walked(value, file, checker, told, applied)
         if found:
             where, lines = raw.positions(text), raw.Lines(text)
             for issue, path in found:
@@ -136,10 +166,13 @@ def _document(
 
 
 def _walked(
-    value: Any, file: str, checker: Checker, told: Told
+    value: Any, file: str, checker: Checker, told: Told, applied: set[str]
 ) -> list[tuple[Issue, raw.JsonPath]]:
-    """Return what is wrong in a decoded document, each thing once."""
-    run = Run(file, told=told)
+    """Return what is wrong in a decoded document, each thing once.
+
+    The profiles asked for that were `applied` are added to those.
+    """
+    run = Run(file, told=told, applied=applied)
     try:
         checker.walk(value, run)
     except RecursionError:

@@ -117,9 +117,9 @@ class Checker:
     # -- profiles -------------------------------------------------------------------------
 
     def check(self, url: str) -> Check | None:
-        """Return what a profile demands beyond its type; None when nobody knows it."""
+        """Return what a profile demands beyond its type; None when that cannot be known."""
         compiled = self.compiled(url)
-        return None if compiled is None else compiled.check or _accept
+        return None if compiled is None or compiled.fault else compiled.check or _accept
 
     def compiled(self, canonical: str) -> Compiled | None:
         """Return a profile, compiled now if it was not; None when nobody knows it."""
@@ -263,6 +263,7 @@ class Checker:
         for url in self.options.profiles:
             if self.type_of(url) in ancestry(kind) and not (at[0] and at[0][2] == "contained"):
                 wanted.setdefault(split_canonical(url)[0])
+                run.applied.add(url)
         for url in wanted:
             compiled = self.compiled(url)
             if compiled is None:

@@ -13,7 +13,14 @@ from math import inf
 from typing import Any, Protocol
 
 from fhirdrain.conformance.definitions import is_resource, is_type
-from fhirdrain.conformance.rules import bindings, cardinality, invariants, slicing, values
+from fhirdrain.conformance.rules import (
+    bindings,
+    cardinality,
+    invariants,
+    references,
+    slicing,
+    values,
+)
 from fhirdrain.conformance.rules.primitives import is_primitive
 from fhirdrain.conformance.rules.structure import all_of
 from fhirdrain.conformance.terminology import Terminology
@@ -46,13 +53,18 @@ class Spec:
         for entry in self.facts.get("type") or []:
             known = found.setdefault(entry["code"], entry)
             if known is not entry:
-                found[entry["code"]] = known | {
-                    name: [*known[name], *entry[name]]
-                    if known.get(name) and entry.get(name)
-                    else []
-                    for name in ("profile", "targetProfile")
-                }
+                found[entry["code"]] = known | _either(known, entry)
         return list(found.values())
+
+
+def _either(one: Json, other: Json) -> Json:
+    """Return what two entries of a type allow together; what either leaves open is open."""
+    lists = {
+        name: [*one[name], *other[name]] if one.get(name) and other.get(name) else []
+        for name in ("profile", "targetProfile", "aggregation")
+    }
+    same = one.get("versioning") == other.get("versioning")
+    return lists | {"versioning": one.get("versioning") if same else None}
 
 
 def tree_of(elements: Iterable[Json]) -> Spec:
@@ -322,6 +334,12 @@ class Compiler:
         targets = tuple(entry.get("targetProfile", ()))
         if targets and set(targets) != set(same.get("targetProfile", ())):
             yield seen(name.removesuffix("[x]"), targets, by)
+        kept = frozenset(entry.get("aggregation") or ())
+        if kept and kept != frozenset(same.get("aggregation") or ()):
+            yield references.kept_as(kept, by)
+        versioned = entry.get("versioning")
+        if versioned in ("specific", "independent") and versioned != same.get("versioning"):
+            yield references.of_a_version(versioned == "specific", by)
 
     def _one_of(self, profiles: list[str], by: str) -> Check:
         """Return the check that a value conforms to one of several profiles."""
@@ -534,7 +552,8 @@ def _typed(kind: str, check: Check | None, parts: Check | None, several: bool) -
             return
         if check is not None and value is not None:
             check(value, item.at, run)
-        if parts is not None and item.beside is not None:
-            parts(item.beside, item.at, run)
+        if parts is not None:
+            # What has nothing beside it lacks what must stand there.
+            parts({} if item.beside is None else item.beside, item.at, run)
 
     return single

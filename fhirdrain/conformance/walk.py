@@ -148,6 +148,9 @@ class Index(Protocol):
     def is_ambiguous(self, text: str, holder: Any) -> bool:
         """Tell whether a reference that names no version could mean several."""
 
+    def is_inside(self, text: str, holder: Any) -> bool:
+        """Tell whether a reference leads to an entry of the bundle it is in."""
+
 
 class _Nothing:
     is_bundle = False
@@ -160,6 +163,9 @@ class _Nothing:
         return None
 
     def is_ambiguous(self, text: str, holder: Any) -> bool:
+        return False
+
+    def is_inside(self, text: str, holder: Any) -> bool:
         return False
 
 

@@ -134,6 +134,25 @@ CASES: list[tuple[str, list[dict[str, Any]], dict[str, Any], dict[str, Any], str
         el("Observation.component.value[x]", "Observation.component:five.value[x]", type=[{"code": "integer"}], fixedInteger=5, maxValueInteger=4)],
      {"component": [{"code": coding("y"), "valueInteger": 4}]}, {"component": [{"code": coding("y"), "valueInteger": 5}]},
      "max-value", "Observation.component[0].value"),
+    ("an extension beside a primitive", [el("Observation.issued.extension", min=1)],
+     {"issued": "2025-01-10T10:00:00Z", "_issued": {"extension": [{"url": f"{R4}/data-absent-reason", "valueCode": "unknown"}]}},
+     {"issued": "2025-01-10T10:00:00Z"}, "cardinality", "Observation.issued"),
+    ("what is fixed has a value", [el("Observation.issued", fixedInstant="2025-01-10T10:00:00Z")],
+     {"issued": "2025-01-10T10:00:00Z"}, {"_issued": {"extension": [{"url": f"{R4}/data-absent-reason", "valueCode": "unknown"}]}},
+     "value-missing", "Observation.issued"),
+    ("what is contained", [el("Observation.specimen", type=[{"code": "Reference", "aggregation": ["contained"]}])],
+     {"specimen": {"reference": "#s"}, "contained": [{"resourceType": "Specimen", "id": "s"}]},
+     {"specimen": {"reference": "Specimen/s"}}, "reference-aggregation", "Observation.specimen"),
+    ("what is not contained", [el("Observation.specimen", type=[{"code": "Reference", "aggregation": ["referenced", "bundled"]}])],
+     {"specimen": {"reference": "Specimen/s"}},
+     {"specimen": {"reference": "#s"}, "contained": [{"resourceType": "Specimen", "id": "s"}]},
+     "reference-aggregation", "Observation.specimen"),
+    ("a version", [el("Observation.specimen", type=[{"code": "Reference", "versioning": "specific"}])],
+     {"specimen": {"reference": "Specimen/s/_history/1"}}, {"specimen": {"reference": "Specimen/s"}},
+     "reference-version", "Observation.specimen"),
+    ("no version", [el("Observation.specimen", type=[{"code": "Reference", "versioning": "independent"}])],
+     {"specimen": {"reference": "Specimen/s"}}, {"specimen": {"reference": "Specimen/s/_history/1"}},
+     "reference-version", "Observation.specimen"),
     ("a unit of a set", [el("Observation.value[x]", type=[{"code": "Quantity"}], binding={"strength": "required", "valueSet": "http://hl7.org/fhir/ValueSet/ucum-bodyweight"})],
      {"valueQuantity": quantity("1")}, {"valueQuantity": quantity("1", "mL")}, "required-code", "Observation.value"),
 ]  # fmt: skip
@@ -231,7 +250,7 @@ def test_a_profile_of_every_resource_is_applied_to_every_resource():
     known = profile("one", "DomainResource", el("DomainResource.text", min=1))
     assert found(observation(), known) == [("cardinality", "Observation")]
     bundle = {"resourceType": "Bundle", "type": "collection"}
-    assert found(bundle, known) == []  # which is no DomainResource
+    assert found(bundle, known) == [("profile-unused", "")]  # as a Bundle is no DomainResource
 
 
 def test_slices_of_a_slice():

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from fhirdrain.conformance import check_resource
 from tests.conformance.test_profile_rules import BASE, R4, el, found, observation, profile
 
 UUID = "urn:uuid:00000000-0000-4000-8000-{:012d}"
@@ -35,6 +36,7 @@ NOTED = profile(
     "one", "Observation", el("Observation.note", min=1), el("Observation.hasMember", type=to("one"))
 )
 NOTE = [{"text": "a"}]
+PLAIN = profile("start", "Observation")
 TO_TWO = profile("start", "Observation", el("Observation.hasMember", type=to("one")))
 
 
@@ -197,19 +199,19 @@ def test_references_in_a_bundle_within_a_bundle_lead_within_that():
 
     other = {"resourceType": "Patient", "gender": "other"}
     where = "Bundle.entry[0].resource.entry[0].resource.subject"
-    assert found(bundle(inner(UUID.format(8)), other), NOTED, url="start") == []
+    assert found(bundle(inner(UUID.format(8)), other), PLAIN, url="start") == []
     # What is beside the inner bundle is not in it; and the inner one is a transaction, where all
     # has to be at hand.
-    assert found(bundle(inner(UUID.format(1)), other), NOTED, url="start") == [("reference", where)]
-    assert found(bundle(inner("Patient?name=a"), other), NOTED, url="start") == []
+    assert found(bundle(inner(UUID.format(1)), other), PLAIN, url="start") == [("reference", where)]
+    assert found(bundle(inner("Patient?name=a"), other), PLAIN, url="start") == []
 
 
 def test_a_bundle_in_parameters_has_references_of_its_own():
     inside = bundle(observation(subject={"reference": UUID.format(1)}), {"resourceType": "Patient"})
     document = {"resourceType": "Parameters", "parameter": [{"name": "a", "resource": inside}]}
-    assert found(document, NOTED, url="start") == []
+    assert found(document, PLAIN, url="start") == []
     inside["entry"].pop()
-    assert found(document, NOTED, url="start") == [
+    assert found(document, PLAIN, url="start") == [
         ("reference", "Parameters.parameter[0].resource.entry[0].resource.subject")
     ]
 
@@ -232,10 +234,56 @@ def test_conforms_to_in_a_circle_ends_and_holds_unless_something_speaks_against_
 def test_a_type_that_is_said_counts_where_there_is_no_reference():
     identifier = {"system": "urn:oid:1.2.3", "value": "1"}
     subject = {"identifier": identifier, "type": "Practitioner"}
-    assert found(observation(subject=subject), NOTED, url="start") == [
+    assert found(observation(subject=subject), PLAIN, url="start") == [
         ("reference-target", "Observation.subject")
     ]
     named = {"identifier": identifier, "type": "Patient"}
-    assert found(observation(subject=named), NOTED, url="start") == []
+    assert found(observation(subject=named), PLAIN, url="start") == []
     only = profile("one", "Observation", el("Observation.subject", type=to("Group", R4)))
     assert found(observation(subject=named), only) == [("reference-target", "Observation.subject")]
+
+
+def test_what_must_be_in_the_same_bundle():
+    bundled = [{"code": "Reference", "aggregation": ["bundled"]}]
+    definition = profile("one", "Observation", el("Observation.subject", type=bundled))
+    there = observation(subject={"reference": UUID.format(1)})
+    patient = {"resourceType": "Patient"}
+    assert found(bundle(there, patient), definition) == []
+    elsewhere = observation(subject={"reference": "Patient/elsewhere"})
+    assert found(bundle(elsewhere, patient), definition) == [
+        ("reference-aggregation", "Bundle.entry[0].resource.subject")
+    ]
+
+
+def test_a_canonical_names_its_version_with_a_stroke():
+    specific = [{"code": "canonical", "versioning": "specific"}]
+    definition = profile("one", "PlanDefinition", el("PlanDefinition.library", type=specific))
+
+    def plan(library: str) -> dict[str, Any]:
+        return {"resourceType": "PlanDefinition", "status": "draft", "library": [library]}
+
+    library = "https://north-pier.example/fhir/Library/rounds"
+    assert found(plan(f"{library}|1.0"), definition) == []
+    assert found(plan(library), definition) == [("reference-version", "PlanDefinition.library[0]")]
+
+
+@pytest.mark.parametrize(
+    ("url", "severity"),
+    [
+        ("urn:uuid:c757873d-ec9a-4326-a141-556f43239520", None),
+        ("urn:uuid:C757873D-EC9A-4326-A141-556F43239520", "warning"),
+        ("urn:uuid:one", "error"),
+        ("urn:uuid:c757873dec9a4326a141556f43239520", "error"),
+        ("urn:oid:1.2.3", None),
+        ("urn:oid:1.02.3", "error"),
+        ("https://north-pier.example/fhir/Patient/one", None),
+        ("https://north-pier.example/fhir/Observation/one", "error"),
+        ("https://north-pier.example/Things/one", None),
+    ],
+)
+def test_a_full_url_is_a_right_one_and_that_of_its_resource(url, severity):
+    """FHIR R4 2.24.0.1 (uuid, oid) and 2.36.4 (fullUrl)."""
+    entry = {"fullUrl": url, "resource": {"resourceType": "Patient", "id": "one"}}
+    whole = {"resourceType": "Bundle", "type": "collection", "entry": [entry]}
+    said = [(i.rule, i.severity) for i in check_resource(whole)]
+    assert said == ([("full-url", severity)] if severity else [])

@@ -53,6 +53,8 @@ def checker(needs: str) -> Checker:
             made, issues = checker_of([], best_practice=True)
         case ["--profiles", folder]:
             made, issues = checker_of([str(ROOT / folder)])
+        case ["--profiles", folder, "--profile", url]:
+            made, issues = checker_of([str(ROOT / folder)], [url])
         case ["--references", "resolve"]:
             made, issues = checker_of([], references="resolve")
         case ["--extensions", "accept"]:

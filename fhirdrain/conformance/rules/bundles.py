@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from typing import Any
 
-from fhirdrain.conformance.definitions import shown_type
+from fhirdrain.conformance.definitions import is_resource, shown_type
 from fhirdrain.conformance.walk import At, Run
 
 Json = dict[str, Any]
@@ -18,6 +18,11 @@ Json = dict[str, Any]
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:.+")
 _RESTFUL = re.compile(r"https?://.+/([A-Z][A-Za-z]+)/([A-Za-z0-9\-.]{1,64})")
 _REQUEST = re.compile(r"/?([A-Z][A-Za-z]+)(?:/([^/?]+))?(?:/_history/[^/?]+)?(?:\?(.*))?")
+# As R4's types uuid and oid have them.
+_URNS = {
+    "urn:uuid": re.compile(r"urn:uuid:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}"),
+    "urn:oid": re.compile(r"urn:oid:[0-2](?:\.(?:0|[1-9][0-9]*))+"),
+}
 # Here nothing but the full URL says what a reference leads to.
 _CLOSED = ("document", "message")
 
@@ -61,6 +66,10 @@ def _full_url(url: Any, resource: Any, kind: str, at: At, run: Run) -> None:
     if not _ABSOLUTE.fullmatch(url):
         run.add(at, "full-url", "fullUrl must be absolute", code="value", value=url)
         return
+    form, _, _ = url.rpartition(":")
+    if form in _URNS:
+        _urn(form, url, at, run)
+        return
     match = _RESTFUL.fullmatch(url)
     if match is None or not isinstance(resource, dict):
         return
@@ -74,8 +83,24 @@ def _full_url(url: Any, resource: Any, kind: str, at: At, run: Run) -> None:
                 code="value",
                 value=url,
             )
-    elif match[1] != resource.get("resourceType") and id_ is not None and match[2] != id_:
-        run.add(at, "full-url", "fullUrl is that of another resource", code="value", value=url)
+    elif match[1] != resource.get("resourceType") and is_resource(match[1]) and id_ is not None:
+        said = "fullUrl is that of a resource of another type"
+        run.add(at, "full-url", said, code="value", value=url)
+
+
+def _urn(form: str, url: str, at: At, run: Run) -> None:
+    """Report a urn: that is no UUID or OID, or a UUID that is not written as R4 does."""
+    if not _URNS[form].fullmatch(url):
+        lower = _URNS[form].fullmatch(url.lower())
+        run.add(
+            at,
+            "full-url",
+            f"what follows {form}: is {'not in lower case' if lower else 'none'}",
+            code="value",
+            severity="warning" if lower else "error",
+            hint="a UUID is 36 characters, an OID numbers with dots (R4 2.24.0.1)",
+            value=url,
+        )
 
 
 def _request(request: Json, resource: Any, at: At, run: Run) -> None:

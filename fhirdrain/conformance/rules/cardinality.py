@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from math import inf
 from typing import TYPE_CHECKING, Any
 
+from fhirdrain.conformance.rules.values import stated
 from fhirdrain.conformance.walk import At, Check, Run
 
 if TYPE_CHECKING:
@@ -76,8 +77,10 @@ _R5 = "http://hl7.org/fhir/5.0/StructureDefinition/extension-ElementDefinition."
 def must_have_value(facts: Json, by: str) -> Iterator[Single]:
     """Yield the checks of a primitive that extensions may not stand for, or only some of them.
 
-    R5's mustHaveValue and valueAlternatives, as R4 states them: by extensions.
+    What is fixed is a value. R5's mustHaveValue and valueAlternatives R4 states by extensions.
     """
+    if stated(facts, "fixed") is not None or stated(facts, "pattern") is not None:
+        yield _with_value(frozenset(), by)
     for extension in facts.get("extension", ()):
         if extension.get("url") == f"{_R5}mustHaveValue" and extension.get("valueBoolean"):
             yield _with_value(frozenset(), by)
@@ -150,7 +153,7 @@ def one_of_profiles(
             run.add(
                 at,
                 "profile-unknown",
-                f"a profile it may conform to is not known{by}",
+                f"a profile it may conform to is not known, or cannot be used{by}",
                 code="not-supported",
                 severity="warning",
                 hint="--profiles takes its definition",

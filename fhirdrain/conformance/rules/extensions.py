@@ -46,6 +46,15 @@ def check_of(
             demanded = extras(url)
             if demanded is not None:
                 demanded(value, at, run)
+            else:
+                run.add(
+                    at,
+                    "definition",
+                    "the definition of the extension cannot be used, so it was not held against it",
+                    code="not-supported",
+                    severity="warning",
+                    value=url,
+                )
             _modifying(modifies(url), at, run)
             _context(definition, value, at, run)
             return

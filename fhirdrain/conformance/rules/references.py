@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from fhirdrain.conformance.definitions import is_resource, shown_type, split_canonical
 from fhirdrain.conformance.verdicts import Need
-from fhirdrain.conformance.walk import At, Reference, Run
+from fhirdrain.conformance.walk import At, Check, Reference, Run
 from fhirdrain.conformance.walk import Index as Walked
 
 Json = dict[str, Any]
@@ -143,6 +143,66 @@ class Index:
             if found is None:
                 return self._by_name.get(plain, [])[:1]
         return found or []
+
+    def is_inside(self, text: str, holder: Any) -> bool:
+        """Tell whether a reference leads to an entry of the bundle it is in."""
+        return self.is_bundle and bool(self._candidates(text.partition("/_history/")[0], holder))
+
+
+def kept_as(ways: frozenset[str], by: str) -> Check:
+    """Return the check of where a target is kept: contained, in the bundle, or anywhere outside.
+
+    R4 2.26 (elementdefinition.html), type.aggregation; what is in the bundle is outside the
+    resource as well.
+    """
+
+    def check(value: Any, at: At, run: Run) -> None:
+        text = value.get("reference") if type(value) is dict else None
+        if not isinstance(text, str):
+            return
+        if text.startswith("#"):
+            possible = {"contained"}
+        elif not run.index.is_bundle or run.index.is_inside(text, run.container):
+            possible = {"referenced", "bundled"}
+        else:
+            possible = {"referenced"}
+        if not possible & ways:
+            run.add(
+                at,
+                "reference-aggregation",
+                f"what it refers to may not be kept as it is{by}",
+                code="structure",
+                hint=f"it must be {' or '.join(sorted(ways))}",
+            )
+        elif not run.index.is_bundle and possible & ways == {"bundled"}:
+            run.add(
+                at,
+                "not-supported",
+                f"what it refers to must be in the same bundle{by}, and this is none",
+                code="not-supported",
+                severity="information",
+            )
+
+    return check
+
+
+def of_a_version(specific: bool, by: str) -> Check:
+    """Return the check that a reference names a version of its target, or that it names none."""
+    message = (
+        "it must name a version of what it refers to"
+        if specific
+        else ("it may not name a version of what it refers to")
+    )
+
+    def check(value: Any, at: At, run: Run) -> None:
+        text = value.get("reference") if type(value) is dict else value
+        if not isinstance(text, str):
+            return
+        mark = "|" if text is value else "/_history/"  # of a canonical, of a reference
+        if (mark in text) != specific and not text.startswith("#"):
+            run.add(at, "reference-version", f"{message}{by}", code="value")
+
+    return check
 
 
 def contained(holder: Any, id_: str) -> Json | None:
