@@ -7,8 +7,10 @@ import io
 import traceback
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from decimal import Decimal
 from functools import cache
 from itertools import chain
+from math import isfinite
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -130,11 +132,30 @@ def is_ndjson(data: bytes, file: str = "") -> bool:
 def check_resource(
     resource: Any, *, base_only: bool = False, checker: Checker | None = None
 ) -> list[Issue]:
-    """Return what is wrong in a decoded resource; `base_only` leaves it at base R4."""
+    """Return what is wrong in a decoded resource; `base_only` leaves it at base R4.
+
+    A float counts as the shortest decimal that it stands for; what JSON itself said is not known.
+    """
     checker = checker or (_base_checker() if base_only else standard_checker())
     applied: set[str] = set()
     found = [issue for issue, _ in _walked(resource, "", checker, _silent, applied)]
+    # Most that is checked holds no float: only where something is wrong it is looked for.
+    if found and (exact := _exact(resource)) is not resource:
+        found = [issue for issue, _ in _walked(exact, "", checker, _silent, applied)]
     return [*found, *_unapplied("", checker, applied)]
+
+
+def _exact(value: Any) -> Any:
+    """Return a value with decimals in the place of its floats; itself where it holds none."""
+    if isinstance(value, float) and isfinite(value):
+        return Decimal(repr(value))
+    if isinstance(value, dict):
+        members = {key: _exact(item) for key, item in value.items()}
+        return members if any(members[key] is not value[key] for key in value) else value
+    if isinstance(value, list):
+        items = [_exact(item) for item in value]
+        return items if any(a is not b for a, b in zip(items, value, strict=True)) else value
+    return value
 
 
 @cache

@@ -391,7 +391,7 @@ class Checker:
             found["Bundle"] = (bundles.check,)
         if not self.options.base_only and self.options.drain_rules:
             for kind, rule in _DRAIN_RULES.items():
-                found[kind] = (*found.get(kind, ()), _guarded(kind, rule))
+                found[kind] = (*found.get(kind, ()), _ours(kind, rule))
         return found
 
 
@@ -408,22 +408,9 @@ _DRAIN_RULES: dict[str, Callable[[Node, Report], None]] = {
 _OF_THE_WHOLE = ("category", "device-type", "effective", "observable", "value", "whose")
 
 
-def _guarded(kind: str, rule: Callable[[Node, Report], None]) -> Check:
-    """Return a rule of ours as a check; where broken structure keeps it from judging, say so."""
-
-    def check(value: Any, at: At, run: Run) -> None:
-        try:
-            rule(Node(value, at, kind), run)
-        except (TypeError, ValueError, LookupError, AttributeError, ArithmeticError):
-            run.add(
-                at,
-                "not-judged",
-                f"{kind}: its structure is broken, so the rules for it were not applied",
-                code="not-supported",
-                severity="warning",
-            )
-
-    return check
+def _ours(kind: str, rule: Callable[[Node, Report], None]) -> Check:
+    """Return a rule of ours as a check."""
+    return lambda value, at, run: rule(Node(value, at, kind), run)
 
 
 def _accept(value: Any, at: At, run: Run) -> None:

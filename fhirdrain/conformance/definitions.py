@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -162,6 +163,33 @@ def is_resource(name: str) -> bool:
 def shown_type(name: object, otherwise: str = "resource of no type of R4") -> str:
     """Return a resource type for a message; what is none may be anything, a name among it."""
     return name if isinstance(name, str) and is_resource(name) else otherwise
+
+
+@cache
+def _element_names() -> tuple[frozenset[str], frozenset[str]]:
+    """Return the names of all elements of R4 in lower case, and the stems of choices."""
+    text = files("fhirdrain.conformance.r4").joinpath("definitions.txt").read_bytes()
+    names = {name.decode().lower() for name in _LAST_STEP.findall(text)}
+    return frozenset(names), frozenset(n[: -len("[x]")] for n in names if n.endswith("[x]"))
+
+
+_LAST_STEP = re.compile(rb'"path":"[^"]*\.([^".]+)"')
+
+
+def shown_key(key: str, otherwise: str) -> str:
+    """Return a JSON key for a message if R4 has an element of that name, however it is spelt.
+
+    Any other may be anything, a name among it.
+    """
+    names, stems = _element_names()
+    plain = key.removeprefix("_").lower()
+    typed = any(plain.startswith(s) and plain[len(s) :] in _types_in_lower_case() for s in stems)
+    return key if plain in names or typed or plain == "resourcetype" else otherwise
+
+
+@cache
+def _types_in_lower_case() -> frozenset[str]:
+    return frozenset(name.lower() for name in _kinds())
 
 
 def resource_types() -> list[str]:

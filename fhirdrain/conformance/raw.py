@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from decimal import Decimal
 from typing import Any
 
-from fhirdrain.conformance.definitions import shown_type
+from fhirdrain.conformance.definitions import shown_key, shown_type
 from fhirdrain.issues import Issue
 
 JsonPath = tuple[str | int, ...]
@@ -154,10 +154,7 @@ def _dotted(root: Any, path: JsonPath) -> str:
     """Return a path as FHIRPath writes it, from the type of the resource on."""
     text = shown_type(root.get("resourceType") if isinstance(root, dict) else None, "$this")
     for step in path:
-        if isinstance(step, int):
-            text += f"[{step}]"
-        else:  # a key may be anything, a name among it
-            text += f".{step}" if re.fullmatch(r"_?[A-Za-z][A-Za-z0-9]{0,40}", step) else ".?"
+        text += f"[{step}]" if isinstance(step, int) else f".{shown_key(step, '?')}"
     return text
 
 

@@ -128,7 +128,7 @@ QUANTITY = {"value": Decimal(5), "system": "http://unitsofmeasure.org", "code": 
         ({"valueQuantity": {"value": Decimal(5)}}, "unit", "Observation.value"),
         ({"valueQuantity": {**QUANTITY, "value": Decimal(-5)}}, "impossible", "Observation.value"),
         ({"valueQuantity": {**QUANTITY, "value": Decimal(99999)}}, "impossible", "Observation.value"),
-        ({"effectiveDateTime": None, "effectivePeriod": {"end": "2025-01-10"}}, "effective", "Observation"),
+        ({"effectiveDateTime": None, "effectivePeriod": {"end": "2025-01-10"}}, "effective", "Observation.effective"),
         ({"device": None}, "whose", "Observation"),
         ({"component": [{"code": local("hue")}]}, "component", "Observation.component[0].code"),
     ],
@@ -259,6 +259,35 @@ def test_ndjson_counts_its_lines():
     issues = check_bytes(good + b"\n" + bad + b"\n" + good + b"\n{\n", "x.ndjson")
     assert [(i.line, i.rule) for i in issues] == [(2, "required-code"), (4, "json")]
     assert check_bytes(good + b"\n" + good + b"\n") == []
+
+
+def test_a_float_counts_as_the_decimal_it_stands_for():
+    assert check_resource(level(valueQuantity={**QUANTITY, "value": 0.1})) == []
+    (issue,) = check_resource(level(valueQuantity={**QUANTITY, "value": -0.1}))
+    assert (issue.rule, issue.value) == ("impossible", "-0.1")
+    for no_number in (float("nan"), float("inf")):
+        (issue,) = check_resource(level(valueQuantity={**QUANTITY, "value": no_number}))
+        assert (issue.rule, issue.location) == ("primitive", "Observation.value.value")
+
+
+def test_a_key_that_is_no_element_is_not_shown():
+    """A key may be anything, a name among it; R4's own names are shown, and what is near."""
+    (issue,) = check_resource(level(ada="x"))
+    assert issue.message == "Observation has no element of that name"
+    for known in ("birthDate", "valuePeriods", "VALUEstring"):
+        shown = known != "valuePeriods"
+        (issue,) = (
+            check_resource(
+                level(valueQuantity=None, dataAbsentReason=None, **{known: "x"})[:0] or []
+            )
+            if False
+            else [i for i in check_resource(level(**{known: "x"})) if i.rule == "unknown-element"]
+        )
+        assert (known in issue.message) == shown
+    (issue,) = check_bytes(b'{"resourceType": "Patient", "ada": 1, "ada": 2}')[:1]
+    assert (issue.rule, issue.location) == ("duplicate-key", "Patient.?")
+    (issue,) = check_bytes(b'{"resourceType": "Patient", "active": true, "active": true}')
+    assert (issue.rule, issue.location) == ("duplicate-key", "Patient.active")
 
 
 def test_values_stay_out_of_messages():

@@ -10,7 +10,7 @@ import difflib
 from collections.abc import Iterable
 from decimal import Decimal
 
-from fhirdrain.conformance.definitions import our_profiles
+from fhirdrain.conformance.definitions import our_profiles, shown_key
 from fhirdrain.conformance.walk import Node, Report, codings_of
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
@@ -221,7 +221,7 @@ def _named(node: Node, key: str, report: Report) -> None:
     identifier = reference.get("identifier") if isinstance(reference, dict) else None
     if not isinstance(identifier, dict) or not identifier.get("value"):
         report.add(
-            node,
+            node if reference is None else node.child(key),
             "whose",
             f"{key} carries no identifier: whose is it?",
             code="business-rule",
@@ -230,9 +230,9 @@ def _named(node: Node, key: str, report: Report) -> None:
 
 
 def _timing(node: Node, observable: Observable, report: Report) -> None:
-    periods = list(node.objects("effectivePeriod"))
-    if any("end" not in period.value for period in periods):
-        report.add(node, "effective", "the interval has no end", code="business-rule")
+    for period in node.objects("effectivePeriod"):
+        if "end" not in period.value:
+            report.add(period, "effective", "the interval has no end", code="business-rule")
     wrong = ""
     if observable.timing == "interval" and "effectivePeriod" not in node.value:
         wrong = "what drained in an interval needs effectivePeriod"
@@ -241,7 +241,9 @@ def _timing(node: Node, observable: Observable, report: Report) -> None:
     elif not {"effectivePeriod", "effectiveDateTime"} & node.value.keys():
         wrong = f"{observable.name} needs effectiveDateTime or effectivePeriod"
     if wrong:
-        report.add(node, "effective", wrong, code="business-rule")
+        stated = [key for key in node.value if key.startswith("effective")]
+        place = node.child(stated[0], "effective") if stated else node
+        report.add(place, "effective", wrong, code="business-rule")
 
 
 def _value(node: Node, observable: Observable, ours: bool, report: Report) -> None:
@@ -264,7 +266,7 @@ def _value(node: Node, observable: Observable, ours: bool, report: Report) -> No
         report.add(
             node.child(key, "value"),
             "value",
-            f"{observable.name} needs {wanted}, not {key}",
+            f"{observable.name} needs {wanted}, not {shown_key(key, 'another value')}",
             code="value",
             severity="error" if ours else "warning",
         )
@@ -379,7 +381,19 @@ def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
 def _implied(node: Node, value: Node, observable: Observable, report: Report) -> None:
     """Report a word that is not what its own parts say."""
     words = [code for system, code in codings_of(value.value) if system == LOCAL]
-    implied = value_of_parts(observable.name, _part_values(node))
+    parts = _part_values(node)
+    words_of = {one.name for one in observable.components if one.kind == "words"}
+    parts = {name: word for name, word in parts.items() if name in words_of}
+    if not all(isinstance(word, str) for word in parts.values()):
+        report.add(
+            value,
+            "not-judged",
+            "whether its parts say the same was not looked at, as one of them is no word",
+            code="not-supported",
+            severity="warning",
+        )
+        return
+    implied = value_of_parts(observable.name, parts)
     if observable.name == "air-leak" and "none" in words and implied != "none":
         report.add(
             value,
@@ -388,8 +402,8 @@ def _implied(node: Node, value: Node, observable: Observable, report: Report) ->
             code="business-rule",
         )
     elif implied not in (None, "undetermined", *words) and words:
-        said = f'"{words[0]}"' if words[0] in LOCAL_CODES else "its value"
-        report.add(value, "parts", f"{said} is not what its parts say", code="business-rule")
+        word = f'"{words[0]}"' if words[0] in LOCAL_CODES else "its value"
+        report.add(value, "parts", f"{word} is not what its parts say", code="business-rule")
 
 
 def _part_values(node: Node) -> dict[str, object]:

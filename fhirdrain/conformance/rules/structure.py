@@ -7,11 +7,11 @@ walks a document, so they do as little as they can while nothing is wrong.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fhirdrain.conformance.definitions import shown_key
 from fhirdrain.conformance.raw import MOST_DEPTH
 from fhirdrain.conformance.rules.primitives import Quick, fault_of
 from fhirdrain.conformance.walk import At, Check, Member, Run
@@ -159,8 +159,8 @@ def _nearly_empty(label: str, value: dict[str, Any], at: At, run: Run) -> None:
 
 def _unknown(label: str, members: Iterable[str], key: str, at: At, run: Run) -> None:
     near = difflib.get_close_matches(key, members, n=1)
-    # A key may be anything, a name among it: only what looks like an element is shown.
-    shown = f' "{key}"' if re.fullmatch(r"_?[a-z][A-Za-z0-9]{0,40}", key) else " of that name"
+    name = shown_key(key, "")
+    shown = f' "{name}"' if name else " of that name"
     run.add(
         at,
         "unknown-element",
