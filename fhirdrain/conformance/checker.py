@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import RLock
 from typing import Any
 
+from fhirdrain.conformance import drainage
 from fhirdrain.conformance.cache import Plans
 from fhirdrain.conformance.definitions import (
     BROKEN,
@@ -45,7 +46,8 @@ class Options:
     `profiles` are applied to every resource of their type, beside those a resource states.
     `extensions` is what is said of extensions nobody has defined, `references` whether those that
     lead out of the document must lead to something supplied, `best_practice` whether what is only
-    good practice counts, `base_only` that neither profiles nor our own rules do.
+    good practice counts, `base_only` that neither profiles nor our own rules do, `bounds` what the
+    site decides of comparing one observation of a drain with the next.
     """
 
     profiles: tuple[str, ...] = ()
@@ -54,6 +56,7 @@ class Options:
     best_practice: bool = False
     base_only: bool = False
     drain_rules: bool = True
+    bounds: drainage.Bounds = drainage.USUAL
 
 
 @dataclass(slots=True)
@@ -113,6 +116,7 @@ class Checker:
             Judge(run, self, self.options.references).judge()
         if not self.options.base_only and self.options.drain_rules:
             ours.one_identity(resource, run)
+            drainage.check(resource, run, self.options.bounds)
 
     # -- profiles -------------------------------------------------------------------------
 

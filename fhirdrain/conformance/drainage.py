@@ -1,0 +1,606 @@
+"""What a drain obeys from one observation to the next: a second opinion on the ledger.
+
+It reads a bundle as it stands, ours or foreign, and does its own plain arithmetic: it shares
+nothing with `bedside`. What a bedside can truly chart (a level that falls, a suction that is not as
+ordered) is a warning; only a derived number that is not what it was derived from is an error. What
+belongs to no drain that is named is said so, and not compared.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from decimal import Decimal
+from itertools import pairwise
+from typing import Any
+
+from fhirdrain.conformance.walk import At, Node, Run, codings_of, root
+from fhirdrain.vocabulary.codes import BODY_SITES, LOCAL, LOINC, SNOMED
+from fhirdrain.vocabulary.localcodes import LOCAL_CODES
+from fhirdrain.vocabulary.observables import by_code
+from fhirdrain.vocabulary.units import UCUM, UnitError, convert, unit_of
+
+Json = dict[str, Any]
+Key = tuple[str, str]
+
+_BY_CODE = by_code()
+_ORDERED_DRAIN = "/ordered-drain"
+_WITHDRAWN = ("entered-in-error", "cancelled", "revoked", "draft")
+_SIDES = {
+    (site.system, site.code): side
+    for (side, _), site in BODY_SITES.items()
+    if side in ("left", "right")
+} | {
+    (LOCAL, code): code.partition("-")[0]
+    for code in LOCAL_CODES
+    if code.startswith(("left-", "right-"))
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What a site decides of comparing: how near two equal amounts may be one, charted twice, and
+    by how much (cm[H2O]) suction may be other than ordered.
+    """
+
+    double_within: timedelta = timedelta(minutes=10)
+    suction_tolerance: Decimal = Decimal(0)
+
+
+USUAL = Bounds()
+
+
+@dataclass(slots=True)
+class _Seen:
+    """An Observation of a drain: times are aware, numbers in mL or cm[H2O]; None where not known.
+
+    `drain` is whose it is, None where that is not said. `number` is its value, `word` its word of
+    ours, `parts` the numbers and words of its components.
+    """
+
+    at: At
+    resource: Json
+    name: str
+    drain: Key | None
+    patient: Key | None
+    start: datetime | None
+    end: datetime | None
+    number: Decimal | None
+    word: str
+    parts: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def place(self) -> At:
+        """Return the place of its value."""
+        return (self.at, "valueQuantity", "value") if "valueQuantity" in self.resource else self.at
+
+    @property
+    def stands(self) -> bool:
+        """Tell whether it was not withdrawn."""
+        return self.resource.get("status") not in _WITHDRAWN
+
+    @property
+    def rests_on(self) -> list[Any]:
+        """Return the references to what it was derived from."""
+        found = self.resource.get("derivedFrom")
+        return found if isinstance(found, list) else []
+
+
+@dataclass(frozen=True, slots=True)
+class _Order:
+    """An order of suction, in cm[H2O], from `start` to `end` if that is stated."""
+
+    drain: Key
+    start: datetime
+    end: datetime | None
+    number: Decimal | None
+
+
+def check(bundle: Any, run: Run, bounds: Bounds) -> None:
+    """Hold the observations of drains in a bundle against each other."""
+    if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
+        return
+    book = _Book(run)
+    for entry in Node(bundle, root("Bundle"), "Bundle").items("entry"):
+        for resource in entry.objects("resource"):
+            book.enter(resource)
+    for group in book.by_drain().values():
+        group.sort(key=_when)
+        _levels(group, run)
+        _overlaps(group, book, run)
+        _suction(group, book.orders, bounds, run)
+    _sides(book, run)
+    _doubles(book, bounds, run)
+    for seen in book.seen:
+        _derived(seen, book, run)
+    lost = [s for s in book.seen if s.drain is None and s.stands and s.name in ("output", "level")]
+    if len(lost) > 1:
+        run.add(
+            lost[0].at,
+            "not-judged",
+            f"{len(lost)} levels or amounts do not say of which drain they are, and were not held"
+            " against each other",
+            code="not-supported",
+            severity="information",
+        )
+
+
+def _when(seen: _Seen) -> tuple[bool, float]:
+    return seen.end is None, seen.end.timestamp() if seen.end else 0.0
+
+
+# -- reading --------------------------------------------------------------------------------
+
+
+class _Book:
+    """The observations and orders of a bundle, and how references lead to them."""
+
+    def __init__(self, run: Run) -> None:
+        self.run = run
+        self.seen: list[_Seen] = []
+        self.orders: list[_Order] = []
+        self._by_id: dict[int, _Seen] = {}
+        self.used: list[tuple[At, Key, str]] = []
+
+    def enter(self, node: Node) -> None:
+        """Take up a resource, if it is of a drain."""
+        resource = node.value
+        kind = resource.get("resourceType")
+        if kind == "Observation":
+            names = {_BY_CODE[c].name for c in codings_of(resource.get("code")) if c in _BY_CODE}
+            if len(names) == 1:
+                seen = self._observation(node, names.pop())
+                self.seen.append(seen)
+                self._by_id[id(resource)] = seen
+        elif kind == "ServiceRequest" and resource.get("status") not in _WITHDRAWN:
+            self._order(resource)
+        elif kind == "DeviceUseStatement":
+            drain = self._whose(resource.get("device"), resource)
+            side = _side(resource)
+            if drain is not None and side and resource.get("status") not in _WITHDRAWN:
+                self.used.append((node.at, drain, side))
+
+    def _observation(self, node: Node, name: str) -> _Seen:
+        resource = node.value
+        period = resource.get("effectivePeriod")
+        period = period if isinstance(period, dict) else {}
+        seen = _Seen(
+            node.at,
+            resource,
+            name,
+            self._whose(resource.get("device"), resource),
+            self._whose(resource.get("subject"), resource),
+            _time(period.get("start")),
+            _time(period.get("end") or resource.get("effectiveDateTime")),
+            _number(resource.get("valueQuantity")),
+            _word(resource.get("valueCodeableConcept")),
+        )
+        for part in node.items("component"):
+            for system, code in codings_of(part.value.get("code")):
+                if system == LOCAL:
+                    number = part.value.get(
+                        "valueInteger", _number(part.value.get("valueQuantity"))
+                    )
+                    word = _word(part.value.get("valueCodeableConcept"))
+                    seen.parts[code] = number if number is not None else word
+        return seen
+
+    def _order(self, resource: Json) -> None:
+        period = resource.get("occurrencePeriod")
+        period = period if isinstance(period, dict) else {}
+        start, extensions = _time(period.get("start")), resource.get("extension")
+        for extension in extensions if isinstance(extensions, list) else ():
+            if not isinstance(extension, dict) or start is None:
+                continue
+            if str(extension.get("url", "")).endswith(_ORDERED_DRAIN):
+                drain = self._whose(extension.get("valueReference"), resource)
+                if drain is not None:
+                    number = _number(resource.get("quantityQuantity"))
+                    end = _time(period.get("end"))
+                    self.orders.append(_Order(drain, start, end, number))
+
+    def _whose(self, reference: Any, holder: Json) -> Key | None:
+        """Return what a reference names: by its identifier, by that of its target, by itself."""
+        if not isinstance(reference, dict):
+            return None
+        text = reference.get("reference")
+        target = self.run.index.resolve(text, holder) if isinstance(text, str) else None
+        for identifier in (reference.get("identifier"), *_identifiers(target)):
+            if isinstance(identifier, dict) and isinstance(identifier.get("value"), str):
+                return str(identifier.get("system", "")), identifier["value"]
+        return ("", text) if isinstance(text, str) else None
+
+    def leads_to(self, reference: Any, holder: Json) -> _Seen | None:
+        """Return the observation of a drain that a reference leads to."""
+        text = reference.get("reference") if isinstance(reference, dict) else None
+        target = self.run.index.resolve(text, holder) if isinstance(text, str) else None
+        return self._by_id.get(id(target))
+
+    def by_drain(self) -> dict[Key, list[_Seen]]:
+        """Return what stands of each drain that is named."""
+        found: dict[Key, list[_Seen]] = {}
+        for seen in self.seen:
+            if seen.drain is not None and seen.stands:
+                found.setdefault(seen.drain, []).append(seen)
+        return found
+
+
+def _identifiers(target: Any) -> list[Any]:
+    found = target.get("identifier") if isinstance(target, dict) else None
+    return found if isinstance(found, list) else []
+
+
+def _time(text: Any) -> datetime | None:
+    """Return an instant; None for a date alone, which names none, and for what is no time."""
+    if not isinstance(text, str) or "T" not in text:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        return None
+    return moment if moment.utcoffset() is not None else None
+
+
+def _number(quantity: Any) -> Decimal | None:
+    """Return a volume in mL or a pressure in cm[H2O]; None for what is neither, or inexact."""
+    if not isinstance(quantity, dict) or "comparator" in quantity:
+        return None
+    value, code = quantity.get("value"), quantity.get("code")
+    if isinstance(value, bool) or not isinstance(value, int | Decimal):
+        return None
+    if quantity.get("system") != UCUM or not isinstance(code, str):
+        return None
+    try:
+        unit, _ = unit_of(code)
+        wanted = {"volume": "mL", "pressure": "cm[H2O]"}.get(unit.kind)
+        return convert(Decimal(value), unit.code, wanted, 28) if wanted else None
+    except UnitError:
+        return None
+
+
+def _word(concept: Any) -> str:
+    return next((code for system, code in codings_of(concept) if system == LOCAL), "")
+
+
+def _side(resource: Json) -> str:
+    found = {_SIDES[c] for c in codings_of(resource.get("bodySite")) if c in _SIDES}
+    return found.pop() if len(found) == 1 else ""
+
+
+# -- one drain ------------------------------------------------------------------------------
+
+
+def _levels(group: Sequence[_Seen], run: Run) -> None:
+    """Report a level that is below the one before on the same unit."""
+    steps = [s for s in group if s.name in ("level", "unit-change", "placed") and s.end is not None]
+    mark: _Seen | None = None
+    for index, step in enumerate(steps):
+        beside = [s for s in steps[max(index - 1, 0) : index + 2] if s is not step]
+        if step.name == "level":
+            if step.number is None or any(s.end == step.end for s in beside):
+                continue  # in the minute of a change it may be of either unit
+            if mark is not None and mark.number is not None and _same_unit(mark, step):
+                _fall(mark, step, step.number, step.place, run)
+            mark = step
+        else:
+            closing = step.parts.get("closing-level")
+            if mark is not None and isinstance(closing, Decimal) and mark.number is not None:
+                _fall(mark, step, closing, step.at, run)
+            mark = None
+
+
+def _same_unit(one: _Seen, other: _Seen) -> bool:
+    numbers = one.parts.get("unit-number"), other.parts.get("unit-number")
+    return None in numbers or numbers[0] == numbers[1]
+
+
+def _fall(before: _Seen, after: _Seen, level: Decimal, place: At, run: Run) -> None:
+    if before.number is not None and level < before.number:
+        run.add(
+            place,
+            "level-falls",
+            "the level is below the one before, and no change of unit lies between",
+            code="business-rule",
+            severity="warning",
+            hint="a change not charted, a unit knocked over, a slip? what drained is not known",
+            value=f"{before.number} then {level}",
+        )
+
+
+def _overlaps(group: Sequence[_Seen], book: _Book, run: Run) -> None:
+    """Report amounts whose times overlap: some of it would be counted twice."""
+    amounts = [
+        s
+        for s in group
+        if s.name == "output" and s.start and s.end and not _is_total(s, book) and s.start < s.end
+    ]
+    amounts.sort(key=lambda s: (_instant(s.start), _instant(s.end)))
+    for before, after in pairwise(amounts):
+        if _instant(after.start) < _instant(before.end):
+            run.add(
+                (after.at, "effectivePeriod", "effective"),
+                "output-overlap",
+                "the time of this amount overlaps that of another one of the same drain",
+                code="business-rule",
+                severity="warning",
+                hint="together they count the time twice: is one of them a total?",
+            )
+
+
+def _instant(moment: datetime | None) -> float:
+    return moment.timestamp() if moment is not None else 0.0
+
+
+def _is_total(seen: _Seen, book: _Book) -> bool:
+    """Tell whether an output sums others up, as a destination may want it coded."""
+    sources = [book.leads_to(reference, seen.resource) for reference in seen.rests_on]
+    return any(source is not None and source.name == "output" for source in sources)
+
+
+def _suction(group: Sequence[_Seen], orders: Sequence[_Order], bounds: Bounds, run: Run) -> None:
+    """Report suction that was really on and set to other than what was ordered."""
+    mode = source = ""
+    for instant in _instants(group):
+        for seen in instant:
+            mode = seen.word if seen.name == "mode" else mode
+            source = seen.word if seen.name == "suction-source" else source
+        for seen in instant:
+            if seen.name != "suction-set" or seen.number is None or seen.end is None:
+                continue
+            ordered = _in_force([o for o in orders if o.drain == seen.drain], seen.end)
+            if mode != "suction" or source != "connected-on" or ordered is None:
+                continue
+            if abs(ordered - seen.number) > bounds.suction_tolerance:
+                run.add(
+                    seen.place,
+                    "suction-differs",
+                    "the suction that is set is not what the order in force says",
+                    code="business-rule",
+                    severity="warning",
+                    hint="a person compares the two at the bedside",
+                    value=f"ordered {ordered}, set {seen.number}",
+                )
+
+
+def _instants(group: Iterable[_Seen]) -> Iterator[list[_Seen]]:
+    """Yield what was seen of a drain together, in time."""
+    together: list[_Seen] = []
+    for seen in group:
+        if seen.end is None:
+            continue
+        if together and together[0].end != seen.end:
+            yield together
+            together = []
+        together.append(seen)
+    if together:
+        yield together
+
+
+def _in_force(orders: Iterable[_Order], at: datetime) -> Decimal | None:
+    """Return the magnitude of the newest order that has begun, if it still holds; None for none."""
+    begun = sorted((o for o in orders if o.start <= at), key=lambda o: o.start)
+    if not begun:
+        return None
+    newest = [o for o in begun if o.start == begun[-1].start and (o.end is None or at <= o.end)]
+    numbers = {o.number for o in newest if o.number is not None}
+    return numbers.pop() if len(numbers) == 1 else None
+
+
+# -- several --------------------------------------------------------------------------------
+
+
+def _sides(book: _Book, run: Run) -> None:
+    """Report a drain that is said to be on another side than before."""
+    first: dict[Key, str] = {}
+    said = [(s.at, s.drain, _side(s.resource)) for s in book.seen if s.stands]
+    for at, drain, side in [*book.used, *said]:
+        if drain is None or not side:
+            continue
+        if first.setdefault(drain, side) != side:
+            run.add(
+                (at, "bodySite", "bodySite"),
+                "side-changes",
+                "the drain is said to be on the other side elsewhere in this bundle",
+                code="business-rule",
+                severity="warning",
+            )
+
+
+def _doubles(book: _Book, bounds: Bounds, run: Run) -> None:
+    """Report amounts that may be one amount, charted twice."""
+    amounts = [
+        s
+        for s in book.seen
+        if s.name == "output" and s.number and s.end and s.stands and not s.rests_on
+    ]
+    amounts.sort(key=lambda s: _instant(s.end))
+    by_patient: dict[Key, list[_Seen]] = {}
+    for seen in amounts:
+        if seen.patient is not None and seen.drain is not None:
+            by_patient.setdefault(seen.patient, []).append(seen)
+    for group in by_patient.values():
+        for index, first in enumerate(group):
+            for second in group[index + 1 :]:
+                if (
+                    _instant(second.end) - _instant(first.end)
+                    > bounds.double_within.total_seconds()
+                ):
+                    break
+                if first.number == second.number and _may_be_one(first, second):
+                    run.add(
+                        second.place,
+                        "double-charted",
+                        "the same amount stands a few minutes before: one amount charted twice?",
+                        code="business-rule",
+                        severity="warning",
+                        hint="both count until a person withdraws one",
+                    )
+
+
+def _may_be_one(first: _Seen, second: _Seen) -> bool:
+    """Tell whether equal amounts may be one: under two items of a drain, or on two drains.
+
+    At one time two drains are simply read together.
+    """
+    if first.drain == second.drain:
+        return _item(first) != _item(second)
+    return first.end != second.end
+
+
+def _item(seen: _Seen) -> frozenset[tuple[str, str]]:
+    """Return the codes of the source itself."""
+    codings = codings_of(seen.resource.get("code"))
+    return frozenset(c for c in codings if c[0] not in (LOCAL, LOINC, SNOMED))
+
+
+# -- derived numbers ------------------------------------------------------------------------
+
+
+def _derived(seen: _Seen, book: _Book, run: Run) -> None:
+    """Report a derived number that is not what it was derived from."""
+    if not seen.stands or not seen.rests_on or seen.name not in _ARITHMETIC:
+        return
+    sources = [book.leads_to(reference, seen.resource) for reference in seen.rests_on]
+    known = [source for source in sources if source is not None]
+    if len(known) < len(sources):
+        return  # the rest is not in this bundle, which `references` speaks of
+    for index, source in enumerate(known):
+        if not source.stands:
+            run.add(
+                ((seen.at, "derivedFrom", "derivedFrom"), index, ""),
+                "rests-on-withdrawn",
+                "it was derived from a reading that was withdrawn",
+                code="business-rule",
+                hint="work it out again from what stands",
+            )
+            return
+    _ARITHMETIC[seen.name](seen, known, run)
+
+
+def _of_levels(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+    """Hold an output against the levels it is the difference of."""
+    if any(source.name == "output" for source in sources):
+        _of_outputs(seen, sources, run)
+        return
+    ordered = sorted(sources, key=_when)
+    last, first = ordered[-1], ordered[0]
+    closing = last.parts.get("closing-level") if last.name == "unit-change" else last.number
+    if len(ordered) == 1:
+        opening: Any = Decimal(0)
+    else:
+        opening = first.number if first.name == "level" else first.parts.get("opening-level")
+    if seen.number is None:
+        return
+    if not isinstance(closing, Decimal) or not isinstance(opening, Decimal):
+        _undecided(seen, run)
+        return
+    if not _equal(closing - opening, seen.number):
+        _differs(seen, closing - opening, "output-differs", "the levels it was derived from", run)
+    elif seen.end != last.end or (len(ordered) > 1 and seen.start not in (None, first.end)):
+        run.add(
+            (seen.at, "effectivePeriod", "effective"),
+            "output-differs",
+            "its time is not that between the levels it was derived from",
+            code="business-rule",
+        )
+
+
+def _of_outputs(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+    """Hold a total against the outputs it is the sum of, whole or as far as they are in it."""
+    numbers = [source.number for source in sources]
+    if None in numbers:
+        _undecided(seen, run)
+        return
+    whole = sum((n for n in numbers if n is not None), Decimal(0))
+    for number in (seen.number, seen.parts.get("at-most")):
+        if not isinstance(number, Decimal) or _equal(whole, number):
+            continue
+        split = _split(seen, sources)
+        if split is None or not _equal(split, number):
+            _differs(seen, whole, "total-differs", "the sum of its parts", run)
+            return
+    least = seen.parts.get("at-least")
+    if isinstance(least, Decimal) and least > whole and not _equal(whole, least):
+        _differs(seen, whole, "total-differs", "at most the sum of its parts", run)
+
+
+def _of_rate(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+    """Hold a rate against the amount it spreads over its hours."""
+    stated, unit = _stated_rate(seen.resource.get("valueQuantity"))
+    amount = sources[0].number if len(sources) == 1 else None
+    start, end = sources[0].start, sources[0].end
+    if stated is None or amount is None or start is None or end is None or start >= end:
+        _undecided(seen, run)
+        return
+    hours = Decimal((end - start) // _TICK) / Decimal(timedelta(hours=1) // _TICK)
+    exact = amount / hours / unit
+    if not _equal(exact, stated):
+        _differs(seen, exact, "rate-differs", "its amount over its true hours", run)
+
+
+def _stated_rate(quantity: Any) -> tuple[Decimal | None, Decimal]:
+    """Return a rate in its own unit, and how many mL/h that unit is."""
+    value = quantity.get("value") if isinstance(quantity, dict) else None
+    if not isinstance(value, int | Decimal) or isinstance(value, bool):
+        return None, Decimal(1)
+    try:
+        unit, _ = unit_of(str(quantity.get("code")))
+    except UnitError:
+        return None, Decimal(1)
+    factor = Decimal(unit.factor.numerator) / Decimal(unit.factor.denominator)
+    return (Decimal(value), factor) if unit.kind == "rate" else (None, factor)
+
+
+def _split(seen: _Seen, sources: Sequence[_Seen]) -> Decimal | None:
+    """Return the sum of what of each part is in a total's time, by the share of its time."""
+    if seen.start is None or seen.end is None:
+        return None
+    total = Decimal(0)
+    for source in sources:
+        if source.start is None or source.end is None or source.number is None:
+            return None
+        start, end = max(source.start, seen.start), min(source.end, seen.end)
+        length = source.end - source.start
+        if not length or end <= start:
+            return None
+        total += source.number * Decimal((end - start) // _TICK) / Decimal(length // _TICK)
+    return total
+
+
+_TICK = timedelta(microseconds=1)
+
+
+def _equal(exact: Decimal, stated: Decimal) -> bool:
+    """Tell whether a number is another one, rounded to as many digits as it has."""
+    exponent = stated.as_tuple().exponent
+    step = Decimal(1).scaleb(min(exponent, 0)) if isinstance(exponent, int) else Decimal(0)
+    return abs(exact - stated) <= step / 2
+
+
+def _differs(seen: _Seen, exact: Decimal, rule: str, of: str, run: Run) -> None:
+    run.add(
+        seen.place,
+        rule,
+        f"the number is not {of}",
+        code="business-rule",
+        hint="work it out again, or state it as charted (without derivedFrom)",
+        value=f"worked out {exact}",
+    )
+
+
+def _undecided(seen: _Seen, run: Run) -> None:
+    run.add(
+        seen.place,
+        "not-judged",
+        "whether the number is what it was derived from cannot be known from this bundle",
+        code="not-supported",
+        severity="information",
+    )
+
+
+_ARITHMETIC: dict[str, Callable[[_Seen, Sequence[_Seen], Run], None]] = {
+    "output": _of_levels,
+    "output-total": _of_outputs,
+    "output-rate": _of_rate,
+}
