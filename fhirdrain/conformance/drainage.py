@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
+from fractions import Fraction
 from itertools import pairwise
 from typing import Any
 
@@ -533,30 +534,29 @@ def _of_rate(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
     if stated is None or amount is None or start is None or end is None or start >= end:
         _undecided(seen, run)
         return
-    hours = Decimal((end - start) // _TICK) / Decimal(timedelta(hours=1) // _TICK)
-    exact = amount / hours / unit
+    hours = Fraction((end - start) // _TICK, timedelta(hours=1) // _TICK)
+    exact = Fraction(amount) / hours / unit
     if not _equal(exact, stated):
         _differs(seen, exact, "rate-differs", "its amount over its true hours", run)
 
 
-def _stated_rate(quantity: Any) -> tuple[Decimal | None, Decimal]:
+def _stated_rate(quantity: Any) -> tuple[Decimal | None, Fraction]:
     """Return a rate in its own unit, and how many mL/h that unit is."""
     value = quantity.get("value") if isinstance(quantity, dict) else None
     if not isinstance(value, int | Decimal) or isinstance(value, bool):
-        return None, Decimal(1)
+        return None, Fraction(1)
     try:
         unit, _ = unit_of(str(quantity.get("code")))
     except UnitError:
-        return None, Decimal(1)
-    factor = Decimal(unit.factor.numerator) / Decimal(unit.factor.denominator)
-    return (Decimal(value), factor) if unit.kind == "rate" else (None, factor)
+        return None, Fraction(1)
+    return (Decimal(value) if unit.kind == "rate" else None), unit.factor
 
 
-def _split(seen: _Seen, sources: Sequence[_Seen]) -> Decimal | None:
+def _split(seen: _Seen, sources: Sequence[_Seen]) -> Fraction | None:
     """Return the sum of what of each part is in a total's time, by the share of its time."""
     if seen.start is None or seen.end is None:
         return None
-    total = Decimal(0)
+    total = Fraction(0)
     for source in sources:
         if source.start is None or source.end is None or source.number is None:
             return None
@@ -564,28 +564,28 @@ def _split(seen: _Seen, sources: Sequence[_Seen]) -> Decimal | None:
         length = source.end - source.start
         if not length or end <= start:
             return None
-        total += source.number * Decimal((end - start) // _TICK) / Decimal(length // _TICK)
+        total += Fraction(source.number) * Fraction((end - start) // _TICK, length // _TICK)
     return total
 
 
 _TICK = timedelta(microseconds=1)
 
 
-def _equal(exact: Decimal, stated: Decimal) -> bool:
+def _equal(exact: Decimal | Fraction, stated: Decimal) -> bool:
     """Tell whether a number is another one, rounded to as many digits as it has."""
     exponent = stated.as_tuple().exponent
     step = Decimal(1).scaleb(min(exponent, 0)) if isinstance(exponent, int) else Decimal(0)
-    return abs(exact - stated) <= step / 2
+    return abs(Fraction(exact) - Fraction(stated)) <= Fraction(step) / 2
 
 
-def _differs(seen: _Seen, exact: Decimal, rule: str, of: str, run: Run) -> None:
+def _differs(seen: _Seen, exact: Decimal | Fraction, rule: str, of: str, run: Run) -> None:
     run.add(
         seen.place,
         rule,
         f"the number is not {of}",
         code="business-rule",
         hint="work it out again, or state it as charted (without derivedFrom)",
-        value=f"worked out {exact}",
+        value=f"worked out {exact if isinstance(exact, Decimal) else float(exact)}",
     )
 
 
