@@ -6,6 +6,7 @@ import sys
 from collections import Counter
 from collections.abc import Sequence
 from itertools import chain
+from pathlib import Path
 
 import click
 from click.shell_completion import CompletionItem
@@ -22,6 +23,7 @@ from fhirdrain.issues import (
     to_operation_outcome,
     to_sarif,
 )
+from fhirdrain.site import load_site
 from fhirdrain.street.checking import Follow, Unknown, check_sources, checker_of
 from fhirdrain.street.explaining import explained, nearest, other_keys
 from fhirdrain.street.sources import shown_name
@@ -96,6 +98,12 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     show_default=True,
     help="Whether references out of the file must lead to something in --profiles.",
 )
+@click.option(
+    "--site",
+    "site_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The site file: how near two amounts may be one, how far suction may be from its order.",
+)
 @click.option("--best-practice", is_flag=True, help="Say too what R4 only holds to be good.")
 @click.option(
     "--explain",
@@ -115,6 +123,7 @@ def command(
     profile: tuple[str, ...],
     extensions: Unknown,
     references: Follow,
+    site_file: Path | None,
     best_practice: bool,
     show_values: bool,
 ) -> None:
@@ -123,7 +132,8 @@ def command(
     Each issue has file, line, column and a FHIRPath location. Exits 1 when there are errors.
     """
     with Progress() as progress:
-        checker, issues = checker_of(profiles, profile, extensions, references, best_practice)
+        site = load_site(site_file) if site_file is not None else None
+        checker, issues = checker_of(profiles, profile, extensions, references, best_practice, site)
         found = chain(issues, check_sources(files, progress, checker))
         counts: Counter[Severity] = Counter()
         if report == "ndjson":

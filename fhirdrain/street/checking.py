@@ -8,11 +8,13 @@ from pathlib import Path
 from fhirdrain.conformance import Checker, Options, check_stream
 from fhirdrain.conformance.cache import default_folder
 from fhirdrain.conformance.definitions import R4, Definitions, Supplied, standard
+from fhirdrain.conformance.drainage import USUAL, Bounds
 from fhirdrain.conformance.packages import supplied
 from fhirdrain.conformance.rules.extensions import Unknown
 from fhirdrain.conformance.rules.references import Follow
 from fhirdrain.errors import ConfigurationError, RefusedError
 from fhirdrain.issues import Issue
+from fhirdrain.site import Site
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
 
@@ -25,16 +27,21 @@ def checker_of(
     extensions: Unknown = "mention",
     references: Follow = "accept",
     best_practice: bool = False,
+    site: Site | None = None,
 ) -> tuple[Checker, list[Issue]]:
     """Return a checker that knows the definitions in `paths`, and what is wrong in those.
 
-    `profiles` are URLs of profiles to hold every resource of their type against. Raises
+    `profiles` are URLs of profiles to hold every resource of their type against; `site` says how
+    observations of a drain are compared. Raises
     `SourceError` for a path that cannot be read, `ConfigurationError` for a profile that is
     not known or cannot be used.
     """
     given = supplied(Path(path) for path in paths)
     definitions, left_out = standard().extended(given.definitions)
-    options = Options(tuple(profiles), extensions, references, best_practice)
+    bounds = USUAL
+    if site is not None:
+        bounds = Bounds(site.settings.double_within, site.settings.suction_tolerance)
+    options = Options(tuple(profiles), extensions, references, best_practice, bounds=bounds)
     for url in options.profiles:
         if definitions.structure(url) is None:
             raise ConfigurationError(

@@ -107,3 +107,16 @@ def test_no_value_of_a_patient_is_in_any_report(tmp_path):
         assert result.exit_code == 1
         assert "anary" not in result.stdout, report
     assert "Canary-3" in run(path, "--show-values").stdout
+
+
+def test_the_site_says_how_observations_are_compared(tmp_path):
+    """The demonstration site takes a difference of 1 cm[H2O] for none, and ten minutes for near."""
+    whole = json.loads((ROOT / "sample_bundles" / "invalid" / "suction-differs.json").read_text())
+    whole["entry"][-1]["resource"]["valueQuantity"]["value"] = 19
+    near = tmp_path / "near.json"
+    near.write_text(json.dumps(whole))
+    site = ROOT / "sample_bundles" / "scenario" / "site.toml"
+    assert "suction_tolerance = 1" in site.read_text()
+    assert rules(near) == (["suction-differs"], 0)
+    assert rules(near, "--site", site) == ([], 0)
+    assert run(near, "--site", tmp_path / "none.toml").exit_code != 0
