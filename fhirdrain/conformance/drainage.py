@@ -27,6 +27,7 @@ Key = tuple[str, str]
 
 _BY_CODE = by_code()
 _ORDERED_DRAIN = "/ordered-drain"
+_OPENING_LEVEL = "/opening-level"
 _WITHDRAWN = ("entered-in-error", "cancelled", "revoked", "draft")
 _SIDES = {
     (site.system, site.code): side
@@ -143,6 +144,7 @@ class _Book:
         self.orders: list[_Order] = []
         self._by_id: dict[int, _Seen] = {}
         self.used: list[tuple[At, Key, str]] = []
+        self.opened: dict[tuple[Key, datetime], Decimal] = {}
 
     def enter(self, node: Node) -> None:
         """Take up a resource, if it is of a drain."""
@@ -156,6 +158,8 @@ class _Book:
                 self._by_id[id(resource)] = seen
         elif kind == "ServiceRequest" and resource.get("status") not in _WITHDRAWN:
             self._order(resource)
+        elif kind == "Procedure" and resource.get("status") not in _WITHDRAWN:
+            self._placing(resource)
         elif kind == "DeviceUseStatement":
             drain = self._whose(resource.get("device"), resource)
             side = _side(resource)
@@ -200,6 +204,19 @@ class _Book:
                     number = _number(resource.get("quantityQuantity"))
                     end = _time(period.get("end"))
                     self.orders.append(_Order(drain, start, end, number))
+
+    def _placing(self, resource: Json) -> None:
+        """Note at which level a drain's first unit was opened, where its placing says it."""
+        when, devices = _time(resource.get("performedDateTime")), resource.get("focalDevice")
+        if when is None or not isinstance(devices, list) or not isinstance(devices[0], dict):
+            return
+        drain = self._whose(devices[0].get("manipulated"), resource)
+        extensions = resource.get("extension")
+        for extension in extensions if isinstance(extensions, list) else ():
+            url = extension.get("url") if isinstance(extension, dict) else None
+            level = _number(extension.get("valueQuantity")) if isinstance(url, str) else None
+            if drain is not None and level is not None and str(url).endswith(_OPENING_LEVEL):
+                self.opened[drain, when] = level
 
     def _whose(self, reference: Any, holder: Json) -> Key | None:
         """Return what a reference names: by its identifier, by that of its target, by itself."""
@@ -476,30 +493,44 @@ def _derived(seen: _Seen, book: _Book, run: Run) -> None:
                 hint="work it out again from what stands",
             )
             return
-    _ARITHMETIC[seen.name](seen, known, run)
+    _ARITHMETIC[seen.name](seen, known, book)
 
 
-def _of_levels(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+def _first_opening(seen: _Seen, closing: Any, book: _Book) -> Any:
+    """Return the level at which the first unit was opened, where only its first mark is named.
+
+    Of a unit that began empty nothing but the mark is at hand; None where neither is known.
+    """
+    if seen.drain is not None and seen.start is not None:
+        opened = book.opened.get((seen.drain, seen.start))
+        if opened is not None:
+            return opened
+    return Decimal(0) if closing == seen.number else None
+
+
+def _of_levels(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
     """Hold an output against the levels it is the difference of."""
     if any(source.name == "output" for source in sources):
-        _of_outputs(seen, sources, run)
+        _of_outputs(seen, sources, book)
         return
     ordered = sorted(sources, key=_when)
     last, first = ordered[-1], ordered[0]
     closing = last.parts.get("closing-level") if last.name == "unit-change" else last.number
-    if len(ordered) == 1:
-        opening: Any = Decimal(0)
-    else:
+    if len(ordered) > 1:
         opening = first.number if first.name == "level" else first.parts.get("opening-level")
+    else:
+        opening = _first_opening(seen, closing, book)
     if seen.number is None:
         return
     if not isinstance(closing, Decimal) or not isinstance(opening, Decimal):
-        _undecided(seen, run)
+        _undecided(seen, book.run)
         return
     if not _equal(closing - opening, seen.number):
-        _differs(seen, closing - opening, "output-differs", "the levels it was derived from", run)
+        _differs(
+            seen, closing - opening, "output-differs", "the levels it was derived from", book.run
+        )
     elif seen.end != last.end or (len(ordered) > 1 and seen.start not in (None, first.end)):
-        run.add(
+        book.run.add(
             (seen.at, "effectivePeriod", "effective"),
             "output-differs",
             "its time is not that between the levels it was derived from",
@@ -507,11 +538,11 @@ def _of_levels(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
         )
 
 
-def _of_outputs(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+def _of_outputs(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
     """Hold a total against the outputs it is the sum of, whole or as far as they are in it."""
     numbers = [source.number for source in sources]
     if None in numbers:
-        _undecided(seen, run)
+        _undecided(seen, book.run)
         return
     whole = sum((n for n in numbers if n is not None), Decimal(0))
     for number in (seen.number, seen.parts.get("at-most")):
@@ -519,25 +550,25 @@ def _of_outputs(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
             continue
         split = _split(seen, sources)
         if split is None or not _equal(split, number):
-            _differs(seen, whole, "total-differs", "the sum of its parts", run)
+            _differs(seen, whole, "total-differs", "the sum of its parts", book.run)
             return
     least = seen.parts.get("at-least")
     if isinstance(least, Decimal) and least > whole and not _equal(whole, least):
-        _differs(seen, whole, "total-differs", "at most the sum of its parts", run)
+        _differs(seen, whole, "total-differs", "at most the sum of its parts", book.run)
 
 
-def _of_rate(seen: _Seen, sources: Sequence[_Seen], run: Run) -> None:
+def _of_rate(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
     """Hold a rate against the amount it spreads over its hours."""
     stated, unit = _stated_rate(seen.resource.get("valueQuantity"))
     amount = sources[0].number if len(sources) == 1 else None
     start, end = sources[0].start, sources[0].end
     if stated is None or amount is None or start is None or end is None or start >= end:
-        _undecided(seen, run)
+        _undecided(seen, book.run)
         return
     hours = Fraction((end - start) // _TICK, timedelta(hours=1) // _TICK)
     exact = Fraction(amount) / hours / unit
     if not _equal(exact, stated):
-        _differs(seen, exact, "rate-differs", "its amount over its true hours", run)
+        _differs(seen, exact, "rate-differs", "its amount over its true hours", book.run)
 
 
 def _stated_rate(quantity: Any) -> tuple[Decimal | None, Fraction]:
@@ -599,7 +630,7 @@ def _undecided(seen: _Seen, run: Run) -> None:
     )
 
 
-_ARITHMETIC: dict[str, Callable[[_Seen, Sequence[_Seen], Run], None]] = {
+_ARITHMETIC: dict[str, Callable[[_Seen, Sequence[_Seen], _Book], None]] = {
     "output": _of_levels,
     "output-total": _of_outputs,
     "output-rate": _of_rate,

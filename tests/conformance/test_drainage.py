@@ -159,6 +159,26 @@ def test_an_output_of_an_unknown_opening_is_not_judged():
     ]
 
 
+def test_the_first_output_of_a_unit_begins_where_it_was_opened():
+    placed = {
+        "resourceType": "Procedure", "status": "completed", "performedDateTime": at(7),
+        "extension": [{"url": f"{LOCAL[:-18]}StructureDefinition/opening-level",
+                       "valueQuantity": quantity("5")}],
+        "focalDevice": [{"manipulated": {"identifier": {"value": "R1"}}}],
+    }  # fmt: skip
+    first = level("100", at(8))
+    assert found(first, placed, output("95", at(7), at(8), **from_(0))) == []
+    assert found(first, placed, output("100", at(7), at(8), **from_(0))) == [
+        ("output-differs", "2.value")
+    ]
+    # One that began empty; and of what nothing is known nothing is said but that.
+    assert found(first, output("100", at(7), at(8), **from_(0))) == []
+    unknown = bundle(first, output("95", at(7), at(8), **from_(0)))
+    said = {i.rule for i in check_resource(unknown)}
+    assert "not-judged" in said
+    assert not said & ACROSS
+
+
 def test_a_rate_is_over_true_hours():
     """50 mL over 8 h is 6.25 mL/h (Open RN, Nursing Advanced Skills, 6.9 note); nights have 13 h."""
     amount = output("50", at(7), at(15))
