@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
+from collections import Counter
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import click
 
+from fhirdrain.bedside.policy import Answer, Judgement
 from fhirdrain.cli.output import Progress, output, say
 from fhirdrain.cli.settings import (
     example,
@@ -140,6 +143,7 @@ def command(
             f"look: {finding.drain}, {finding.time:%Y-%m-%d %H:%M}: "
             + (finding.message if show_values else finding.kind)
         )
+    _say_policy(report.judgements, show_values)
     for note in report.notes:
         say(f"note: {note}")
     say(
@@ -158,6 +162,22 @@ def command(
         states = ", ".join(f"{n} {state}" for state, n in sorted(report.outgoing.items()))
         say(f"going out: {states or 'nothing'}")
     sys.exit(1 if report.rejected else 0)
+
+
+def _say_policy(judgements: Sequence[Judgement], show_values: bool) -> None:
+    """Say which figures of the site's policy are met, and that a person decides."""
+    if not judgements:
+        return
+    for one in judgements:
+        if one.answer == "met":
+            at = f", {one.time:%Y-%m-%d %H:%M}" if one.time is not None else ""
+            why = f": {one.why}" if show_values else ""
+            say(
+                f"policy: {', '.join(one.drains)}{at}: {one.figure.says} [{one.figure.source}]{why}"
+            )
+    counts = Counter(one.answer for one in judgements)
+    told = ", ".join(f"{counts[answer]} {answer}" for answer in get_args(Answer))
+    say(f"policy: {told}; a prompt to look: local policy and licensed clinicians decide")
 
 
 def free_rejects(out: str, suffix: str) -> Path:

@@ -7,13 +7,34 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from fhirdrain.bedside.policy import Figure, Kind
 from fhirdrain.errors import ConfigurationError
+from fhirdrain.site.durations import duration
 from fhirdrain.site.places import Places
+from fhirdrain.vocabulary.observables import OBSERVABLES
+from fhirdrain.vocabulary.units import UnitError, convert, unit_of
+
+# What each kind of figure needs, and what it may have beside.
+_KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "volume": (("above", "within"), ("after", "appearance")),
+    "stopped": (("above", "within", "after"), ()),
+    "level": (("above",), ()),
+    "not-charted": (("after",), ()),
+    "order": ((), ()),
+    "air-leak-new": ((), ()),
+    "air-leak-lasting": (("after",), ()),
+    "air-leak-ended": (("rounds",), ()),
+    "swing-lost": ((), ()),
+    "appearance": ((), ("within", "appearance")),
+    "clamped": (("after",), ()),
+}
+# Amounts of several drains can be added up; of what is seen of them there is no sum.
+_TOGETHER = ("volume", "stopped")
 
 
-class Figure(BaseModel):
+class FigureSection(BaseModel):
     """One figure of the policy, in the site's words, with the published or local source it has.
 
     Figures are shown and judged at hand-off, never applied in silence; there are no defaults.
@@ -26,12 +47,60 @@ class Figure(BaseModel):
     source: str = Field(min_length=1)
     scope: Literal["drain", "group", "patient"]
     drains: list[str] = []
-    kind: Literal["volume", "level", "not-charted", "air-leak-ended"]
+    kind: Kind
     above: str | None = None
     within: str | None = None
     after: str | None = None
-    rounds: int | None = None
+    rounds: int | None = Field(default=None, ge=1)
     appearance: list[str] = []
+
+    @model_validator(mode="after")
+    def _has_what_its_kind_needs(self) -> FigureSection:
+        needed, possible = _KEYS[self.kind]
+        for key in ("above", "within", "after", "rounds", "appearance"):
+            given = bool(getattr(self, key))
+            if key in needed and not given:
+                raise ValueError(f'a figure of kind {self.kind} needs "{key}"')
+            if given and key not in (*needed, *possible):
+                raise ValueError(f'a figure of kind {self.kind} has no "{key}"')
+        if self.scope != "drain" and self.kind not in _TOGETHER:
+            raise ValueError(f"a figure of kind {self.kind} is of one drain, not of several")
+        if self.scope == "group" and len(self.drains) < 2:
+            raise ValueError("a group is of two drains or more")
+        words = OBSERVABLES["appearance"].words
+        unknown = [word for word in self.appearance if word not in words]
+        if unknown:
+            raise ValueError(f'"{unknown[0]}" is no word of appearance: {", ".join(words)}')
+        self.figure()
+        return self
+
+    def figure(self) -> Figure:
+        """Return it as the arithmetic reads it; raises ValueError for what cannot be read."""
+        return Figure(
+            self.name,
+            self.kind,
+            self.says,
+            self.source,
+            self.scope,
+            tuple(self.drains),
+            _volume(self.above) if self.above else None,
+            duration(self.within) if self.within else None,
+            duration(self.after) if self.after else None,
+            self.rounds,
+            tuple(self.appearance),
+        )
+
+
+def _volume(text: str) -> Decimal:
+    """Return a volume like "100 mL" in mL."""
+    number, _, code = text.strip().partition(" ")
+    try:
+        unit, _ = unit_of(code.strip())
+        if unit.kind != "volume":
+            raise UnitError(f"{unit.code} is no unit of volume")
+        return convert(Decimal(number), unit.code, "mL")
+    except (UnitError, ArithmeticError):
+        raise ValueError(f'"{text}" is not a volume: write 100 mL') from None
 
 
 class Policy(BaseModel):
@@ -41,7 +110,17 @@ class Policy(BaseModel):
 
     name: str
     shortest_interval: str | None = None
-    figures: list[Figure] = []
+    figures: list[FigureSection] = []
+
+    @model_validator(mode="after")
+    def _can_be_read(self) -> Policy:
+        if self.shortest_interval is not None:
+            duration(self.shortest_interval)
+        return self
+
+    def read(self) -> list[Figure]:
+        """Return its figures as the arithmetic reads them."""
+        return [section.figure() for section in self.figures]
 
 
 def load_policy(path: Path) -> Policy:

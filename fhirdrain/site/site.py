@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from fhirdrain.bedside.settings import DrainSettings, Settings
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.issues import Issue, render_issue
+from fhirdrain.site.durations import duration
 from fhirdrain.site.faults import Faults, fault_of, from_pydantic, nearest
 from fhirdrain.site.items import Items
 from fhirdrain.site.model import SiteFile, SourceSection
@@ -67,17 +68,6 @@ def read_site(path: Path) -> tuple[Site | None, list[Issue]]:
     site = compiler.site(model)
     issues = compiler.faults.issues
     return (None if any(issue.is_error for issue in issues) else site), issues
-
-
-def duration(text: str) -> timedelta:
-    """Return the time a text like 6h, 90min or 1d stands for; raises ValueError."""
-    match = re.fullmatch(r"\s*(\d+)\s*(min|h|d)\s*", text)
-    if match is None:
-        raise ValueError(f'"{text}" is not a duration: write 10min, 6h or 1d')
-    unit = {"min": "minutes", "h": "hours", "d": "days"}[match[2]]
-    if len(match[1]) > 6:
-        raise ValueError(f'"{text}" is longer than anything lasts here')
-    return timedelta(**{unit: int(match[1])})
 
 
 class _Compiler:
@@ -137,9 +127,18 @@ class _Compiler:
         policy = self.path.parent / section.policy if section.policy else None
         if policy is not None:
             try:
-                load_policy(policy)
+                figures = load_policy(policy).figures
             except ConfigurationError as error:
                 self.faults.add(f"policy: {error}", "site", "policy")
+                figures = []
+            for name in dict.fromkeys(name for figure in figures for name in figure.drains):
+                if name not in drains:
+                    self.faults.add(
+                        f'policy: a figure is of the drain "{name}", which is not in this file',
+                        "site",
+                        "policy",
+                        hint=nearest(name, drains),
+                    )
         return Site(
             id=section.id,
             name=section.name,

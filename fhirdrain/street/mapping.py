@@ -17,6 +17,7 @@ from fhirdrain.bedside.findings import Finding, double_finding, doubtful, suspec
 from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import link_orders, orders_of
+from fhirdrain.bedside.policy import Drained, Figure, Judgement, judge
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.totals import Total, totals, without
@@ -34,8 +35,8 @@ from fhirdrain.resources.drain import Drain, Making, link_tubes
 from fhirdrain.resources.identity import reading_identity
 from fhirdrain.resources.references import Form, References
 from fhirdrain.site import Site, Source
+from fhirdrain.site.durations import duration
 from fhirdrain.site.policy import load_policy
-from fhirdrain.site.site import duration
 from fhirdrain.store import Store
 from fhirdrain.street.telling import Told, silent
 
@@ -128,7 +129,8 @@ class MapReport:
 
     `respelled`, `drawn` and `assumed` count what was read as something else: units, words of a
     list, dates without a time. `unused` are parts that an item does not have. `ahead` are items
-    stored before the time they speak of.
+    stored before the time they speak of. `judgements` are the answers to the figures of the site's
+    policy, as known at each patient's last reading.
     """
 
     items: int = 0
@@ -144,6 +146,7 @@ class MapReport:
     set_aside_items: list[SourceItem] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    judgements: list[Judgement] = field(default_factory=list)
     drains: list[DrainSummary] = field(default_factory=list)
     resources: dict[str, int] = field(default_factory=dict)
     versions: int = 0
@@ -192,6 +195,7 @@ def map_sources(
     overwrite a source or a `protected` file.
     """
     report = MapReport()
+    figures = load_policy(site.policy).read() if site.policy is not None else []
     files: list[Records] = []
     with ExitStack() as stack:
         for index, path in enumerate(paths):
@@ -244,6 +248,7 @@ def map_sources(
             for _, resource in _resources(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
+            report.judgements += judged(drains, figures, site.settings)
             if keep_items:
                 report.readings += (r for drain in drains for r in drain.readings)
                 report.drains += summaries
@@ -452,6 +457,24 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
                 )
             )
     return link_tubes(drains)
+
+
+def judged(
+    drains: Sequence[Drain],
+    figures: Sequence[Figure],
+    settings: Settings,
+    now: datetime | None = None,
+) -> list[Judgement]:
+    """Return the answers to a policy's figures for one patient, `now` or at the last reading."""
+    held = [
+        Drained(drain.name, drain.readings, drain.ledger, drain.orders)
+        for drain in drains
+        if drain.ledger is not None
+    ]
+    ends = [drain.ledger.last for drain in held if drain.ledger.last is not None]
+    if not ends:
+        return []
+    return judge(figures, held, settings, now=now or max(ends))
 
 
 def _checks(drains: Iterable[Drain]) -> list[Check]:

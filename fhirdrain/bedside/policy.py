@@ -1,0 +1,525 @@
+"""What a site's policy says of its drains: each figure met, not met, or not to be judged.
+
+A figure is a prompt to look, in the site's own words and with its source; it is never advice. What
+cannot be known is never taken for less than the figure, nor for more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+from itertools import pairwise
+from typing import Literal
+
+from fhirdrain.bedside.ledger import Ledger
+from fhirdrain.bedside.orders import Order, in_force
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.settings import Settings
+
+__all__ = ["Answer", "Drained", "Figure", "Judgement", "judge"]
+
+Answer = Literal["met", "not met", "cannot be judged"]
+Kind = Literal[
+    "volume",
+    "stopped",
+    "level",
+    "not-charted",
+    "order",
+    "air-leak-new",
+    "air-leak-lasting",
+    "air-leak-ended",
+    "swing-lost",
+    "appearance",
+    "clamped",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of a policy: what it says, where that is from, and which drains it is of.
+
+    `scope` is drain (each of `drains` for itself), group (`drains` together) or patient (all of
+    one patient's together); without `drains` it is of every drain. `above` is in mL; `within`,
+    `after` and `rounds` mean what the kind of the figure makes of them (see `judge`).
+    """
+
+    name: str
+    kind: Kind
+    says: str
+    source: str
+    scope: Literal["drain", "group", "patient"] = "drain"
+    drains: tuple[str, ...] = ()
+    above: Decimal | None = None
+    within: timedelta | None = None
+    after: timedelta | None = None
+    rounds: int | None = None
+    appearance: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Drained:
+    """One drain as a policy looks at it: its readings in order of time, ledger and orders."""
+
+    name: str
+    readings: Sequence[Reading]
+    ledger: Ledger
+    orders: Sequence[Order]
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """The answer to one figure for some drains: why, since when, and by which readings."""
+
+    figure: Figure
+    drains: tuple[str, ...]
+    answer: Answer
+    why: str
+    time: datetime | None = None
+    readings: tuple[Reading, ...] = ()
+
+
+def judge(
+    figures: Iterable[Figure], drains: Sequence[Drained], settings: Settings, *, now: datetime
+) -> list[Judgement]:
+    """Return the answers to a policy's figures for one patient's drains, as known `now`.
+
+    The kinds: `volume`, more than `above` in some time of length `within` that ends with a reading
+    (in the first `after` the drain is here; only where the last appearance charted is one of
+    `appearance`); `stopped`, more than `above` in `within` and nothing in the `after` behind it;
+    `level`, the unit now on the drain holds more than `above`; `not-charted`, no level or amount
+    for longer than `after`; `order`, what is set or how the drain is run is not as ordered;
+    `air-leak-new`, a leak after none; `air-leak-lasting`, one charted for longer than `after`;
+    `air-leak-ended`, none at rest and on cough in `rounds` rounds in a row; `swing-lost`, absent
+    off suction after it was there; `appearance`, another one than the time before (one of
+    `appearance`); `clamped`, for longer than `after`. A drain that is out is judged by volume only.
+    """
+    found = []
+    for figure in figures:
+        own = [d for d in drains if not figure.drains or d.name in figure.drains]
+        groups = [[d] for d in own] if figure.scope == "drain" else [own]
+        found += [_JUDGES[figure.kind](figure, group, settings, now) for group in groups if group]
+    return found
+
+
+def _answer(
+    figure: Figure,
+    drains: Sequence[Drained],
+    answer: Answer,
+    why: str,
+    time: datetime | None = None,
+    readings: Iterable[Reading] = (),
+) -> Judgement:
+    return Judgement(figure, tuple(d.name for d in drains), answer, why, time, tuple(readings))
+
+
+# -- what drained ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """What drained in (start, end]: surely this much, at most that much; `most` None for more."""
+
+    end: datetime
+    least: Decimal
+    most: Decimal | None
+    readings: tuple[Reading, ...]
+
+
+def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
+    """Return what is known to have drained in (start, end], of several drains together."""
+    least, most = Decimal(0), Decimal(0)
+    unknown = False
+    readings: list[Reading] = []
+    for drain in drains:
+        for output in drain.ledger.outputs:
+            if output.end <= start or (output.start is not None and output.start >= end):
+                continue
+            most += output.value
+            if output.start is not None and start <= output.start and output.end <= end:
+                least += output.value
+                readings.append(output.closing)
+        unknown = unknown or _is_open(drain.ledger, start, end)
+    return _Span(end, least, None if unknown else most, tuple(readings))
+
+
+def _is_open(ledger: Ledger, start: datetime, end: datetime) -> bool:
+    """Tell whether anything may have drained in (start, end] that no output accounts for."""
+    first, last = ledger.since, ledger.removed or end
+    reached = max(start, first) if first is not None else start
+    end = min(end, last)
+    for output in sorted(ledger.outputs, key=lambda o: o.start or o.end):
+        begun = output.start if output.start is not None else start
+        if begun <= reached < output.end:
+            reached = output.end
+    return reached < end
+
+
+def _volume(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    assert figure.above is not None
+    assert figure.within is not None
+    unsure = ""
+    judged = 0
+    for end in _ends(figure, drains):
+        kept = [d for d in drains if _is_of(figure, d, end) is not False]
+        span = _span(kept, end - figure.within, end)
+        told = all(_is_of(figure, d, end) for d in kept)
+        if told and span.least > figure.above:
+            why = f"{span.least} mL in the {_text(figure.within)} to {end:%d %b %H:%M}"
+            return _answer(figure, drains, "met", why, end, span.readings)
+        judged += 1
+        if span.most is None:
+            unsure = unsure or f"not all is known of what drained up to {end:%d %b %H:%M}"
+        elif span.most > figure.above:
+            unsure = unsure or f"up to {end:%d %b %H:%M} it may have been {span.most} mL"
+            if not told:
+                unsure = "no appearance is charted"
+    if not judged:
+        return _answer(figure, drains, "cannot be judged", "no amount is known")
+    if unsure:
+        return _answer(figure, drains, "cannot be judged", unsure)
+    return _answer(figure, drains, "not met", f"never more than {figure.above} mL")
+
+
+def _ends(figure: Figure, drains: Sequence[Drained]) -> list[datetime]:
+    """Return the times at which what drained before is looked at, in order."""
+    ends = {output.end for drain in drains for output in drain.ledger.outputs}
+    firsts = [drain.ledger.since for drain in drains if drain.ledger.since is not None]
+    if figure.after is not None and firsts:
+        ends = {end for end in ends if end <= min(firsts) + figure.after}
+    return sorted(ends)
+
+
+def _is_of(figure: Figure, drain: Drained, at: datetime) -> bool | None:
+    """Tell whether what drains looks as a figure is about; None where that is not charted."""
+    if not figure.appearance:
+        return True
+    last = _last(drain, "appearance", at)
+    return None if last is None else last.value in figure.appearance
+
+
+def _stopped(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    assert figure.above is not None
+    assert figure.within is not None
+    assert figure.after is not None
+    if all(d.ledger.removed is not None for d in drains):
+        return _answer(figure, drains, "not met", "the drain is out")
+    ends = _ends(Figure("", "volume", "", ""), drains)
+    if not ends:
+        return _answer(figure, drains, "cannot be judged", "no amount is known")
+    last = ends[-1]
+    since = _span(drains, last - figure.after, last)
+    before = _span(drains, last - figure.after - figure.within, last - figure.after)
+    if since.least > 0:
+        return _answer(figure, drains, "not met", f"{since.least} mL drained up to {last:%H:%M}")
+    if since.most is None or before.most is None or since.most > 0:
+        return _answer(figure, drains, "cannot be judged", "not all of that time is known")
+    if before.least > figure.above:
+        why = f"nothing since {last - figure.after:%d %b %H:%M}, {before.least} mL before"
+        return _answer(figure, drains, "met", why, last, [*before.readings, *since.readings])
+    if before.most > figure.above:
+        return _answer(figure, drains, "cannot be judged", "when it drained before is not known")
+    return _answer(figure, drains, "not met", "no more than that had drained before")
+
+
+def _level(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    assert figure.above is not None
+    (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
+    aside = {reading.identity for reading in drain.ledger.suspects}
+    run: list[Reading] = []
+    for reading in drain.readings:
+        if reading.observable == "unit-change" and reading.said:
+            run = []
+        elif reading.observable == "level" and reading.said and reading.identity not in aside:
+            run.append(reading)
+    if not run or run[-1].amount is None:
+        return _answer(figure, drains, "cannot be judged", "no level of this unit is charted")
+    last = run[-1]
+    assert last.amount is not None
+    why = f"{last.amount} mL at {last.time:%d %b %H:%M}"
+    if last.amount > figure.above:
+        first = next(r for r in run if r.amount is not None and r.amount > figure.above)
+        return _answer(figure, drains, "met", why, first.time, [first, last])
+    return _answer(figure, drains, "not met", why, None, [last])
+
+
+def _not_charted(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    assert figure.after is not None
+    (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
+    read = [r for r in drain.readings if r.said and r.observable in ("level", "output")]
+    since = read[-1].time if read else drain.ledger.since
+    if since is None:
+        return _answer(figure, drains, "cannot be judged", "nothing is charted of it")
+    why = f"{'last' if read else 'here, and none'} charted {since:%d %b %H:%M}"
+    if now - since > figure.after:
+        return _answer(figure, drains, "met", why, since + figure.after, read[-1:])
+    return _answer(figure, drains, "not met", why, None, read[-1:])
+
+
+# -- how it is run --------------------------------------------------------------------------
+
+
+def _order(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    """Hold the last setting against the order then in force, and the last mode against it."""
+    (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
+    mode = _last(drain, "mode", now)
+    if mode is None:
+        return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
+    ordered = _ordered(drain, "mode-ordered", now)
+    if ordered is not None and ordered.value != mode.value:
+        why = f"ordered {ordered.value}, run on {mode.value}"
+        return _answer(figure, drains, "met", why, max(ordered.time, mode.time), [ordered, mode])
+    if mode.value != "suction":
+        if ordered is None:
+            return _answer(figure, drains, "cannot be judged", "no order of how it is run")
+        return _answer(figure, drains, "not met", f"{mode.value}, as ordered", None, [mode])
+    source, number = _last(drain, "suction-source", now), _last(drain, "suction-set", now)
+    wanted = _ordered(drain, "suction-ordered", now)
+    if wanted is None or wanted.amount is None:
+        return _answer(figure, drains, "cannot be judged", "no order of suction is in force")
+    if number is None or number.amount is None or number.time < wanted.time:
+        return _answer(
+            figure,
+            drains,
+            "cannot be judged",
+            "suction was not read since the order",
+            None,
+            [wanted],
+        )
+    if source is None or source.value != "connected-on":
+        return _answer(
+            figure, drains, "cannot be judged", "whether the source is on is not charted"
+            if source is None else f"the source is {source.value}", None, [wanted, number],
+        )  # fmt: skip
+    why = f"ordered {wanted.amount}, set {number.amount} cm[H2O]"
+    if abs(wanted.amount - number.amount) > settings.suction_tolerance:
+        first = max(wanted.time, _since(drain, number))
+        return _answer(figure, drains, "met", why, first, [wanted, number])
+    return _answer(figure, drains, "not met", why, None, [wanted, number])
+
+
+def _since(drain: Drained, reading: Reading) -> datetime:
+    """Return from when on an observable has been charted as in a reading, without a break."""
+    since = reading.time
+    for earlier in reversed(drain.readings):
+        if earlier.observable == reading.observable and earlier.said and earlier.time <= since:
+            if earlier.value != reading.value:
+                break
+            since = earlier.time
+    return since
+
+
+def _ordered(drain: Drained, observable: str, at: datetime) -> Reading | None:
+    found = (
+        reading
+        for order in in_force(drain.orders, at)
+        for reading in order.readings
+        if reading.observable == observable and reading.said
+    )
+    return next(found, None)
+
+
+def _clamped(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    assert figure.after is not None
+    (drain,) = drains
+    mode = _last(drain, "mode", now)
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
+    if mode is None:
+        return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
+    if mode.value != "clamped":
+        return _answer(figure, drains, "not met", f"{mode.value} at {mode.time:%d %b %H:%M}")
+    since = _since(drain, mode)
+    why = f"clamped since {since:%d %b %H:%M}, by what is charted"
+    if now - since > figure.after:
+        return _answer(figure, drains, "met", why, since + figure.after, [mode])
+    return _answer(figure, drains, "not met", why, None, [mode])
+
+
+# -- what is seen ---------------------------------------------------------------------------
+
+
+def _looks(drain: Drained, observable: str, until: datetime) -> list[Reading]:
+    return [r for r in drain.readings if r.observable == observable and r.said and r.time <= until]
+
+
+def _last(drain: Drained, observable: str, until: datetime) -> Reading | None:
+    return next(reversed(_looks(drain, observable, until)), None)
+
+
+def _has_leak(reading: Reading) -> bool | None:
+    """Tell whether a leak was seen; None where one look that there is was not taken."""
+    if "present" in (reading.value, reading.parts.get("at-rest"), reading.parts.get("on-cough")):
+        return True
+    looks = [reading.parts.get(name) for name in ("at-rest", "on-cough")]
+    return False if looks == ["none", "none"] else None
+
+
+def _leak(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    (drain,) = drains
+    looks = _looks(drain, "air-leak", now)
+    if not looks:
+        return _answer(figure, drains, "cannot be judged", "no look for a leak is charted")
+    seen = [(reading, _has_leak(reading)) for reading in looks]
+    leaks = [reading for reading, leak in seen if leak]
+    if not leaks:
+        sure = any(leak is False for _, leak in seen)
+        why = "no leak is charted"
+        return _answer(figure, drains, "not met" if sure else "cannot be judged", why)
+    last = leaks[-1]
+    behind = [leak for reading, leak in seen if reading.time > last.time]
+    nones = _in_a_row(behind)
+    # The leak as it now is, or last was: from the first one behind the last plain none before it.
+    spell = _spell(seen)
+    if figure.kind == "air-leak-new":
+        before = [r for r, leak in seen if leak is False and r.time < spell[0].time]
+        if not before:
+            return _answer(
+                figure,
+                drains,
+                "cannot be judged",
+                "there since it was first looked for",
+                None,
+                spell[:1],
+            )
+        why = f"none at {before[-1].time:%d %b %H:%M}, there at {spell[0].time:%d %b %H:%M}"
+        return _answer(figure, drains, "met", why, spell[0].time, [before[-1], spell[0]])
+    if figure.kind == "air-leak-lasting":
+        assert figure.after is not None
+        lasted = last.time - spell[0].time
+        why = f"charted from {spell[0].time:%d %b %H:%M} to {last.time:%d %b %H:%M}"
+        if lasted > figure.after:
+            return _answer(
+                figure, drains, "met", why, spell[0].time + figure.after, [spell[0], last]
+            )
+        if nones or now - spell[0].time <= figure.after:
+            return _answer(figure, drains, "not met", why, None, [spell[0], last])
+        return _answer(
+            figure, drains, "cannot be judged", f"{why}; not looked for since", None, [last]
+        )
+    wanted = figure.rounds or 1
+    rests = [reading for reading, _ in seen if reading.time > last.time]
+    for index in range(len(rests) - wanted + 1):
+        if all(leak is False for leak in behind[index : index + wanted]):
+            ending = rests[index : index + wanted]
+            why = f"last charted {last.time:%d %b %H:%M}; none with cough {wanted} times in a row"
+            return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
+    why = f"last charted {last.time:%d %b %H:%M}; none with cough {nones} times since, not {wanted}"
+    return _answer(figure, drains, "not met", why, None, [last, *rests])
+
+
+def _in_a_row(looks: Sequence[bool | None]) -> int:
+    """Return how many looks at the end plainly found none."""
+    count = 0
+    for leak in reversed(looks):
+        if leak is not False:
+            break
+        count += 1
+    return count
+
+
+def _spell(seen: Sequence[tuple[Reading, bool | None]]) -> list[Reading]:
+    """Return the readings of the newest leak, which a plain none ends."""
+    spell: list[Reading] = []
+    ended = False
+    for reading, leak in seen:
+        if leak:
+            spell = [reading] if ended else [*spell, reading]
+            ended = False
+        elif leak is False:
+            ended = bool(spell)
+    return spell
+
+
+def _swing_lost(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
+    looks = [r for r in _looks(drain, "swing", now) if r.value in _SWINGS]
+    if not looks:
+        return _answer(figure, drains, "cannot be judged", "no swing is charted")
+    last = looks[-1]
+    before = next((r for r in reversed(looks[:-1]) if r.value != "absent"), None)
+    if last.value != "absent" or before is None:
+        why = f"{last.value} at {last.time:%d %b %H:%M}"
+        return _answer(figure, drains, "not met", why, None, [last])
+    mode = _last(drain, "mode", last.time)
+    if mode is None:
+        return _answer(
+            figure,
+            drains,
+            "cannot be judged",
+            "absent, and how it was run is not charted",
+            None,
+            [last],
+        )
+    if mode.value == "suction":
+        return _answer(figure, drains, "not met", "absent on suction", None, [last, mode])
+    why = f"{before.value} at {before.time:%d %b %H:%M}, absent at {last.time:%d %b %H:%M}"
+    return _answer(figure, drains, "met", f"{why} on {mode.value}", last.time, [before, last, mode])
+
+
+_SWINGS = ("present", "reduced", "absent")
+
+
+def _appearance(
+    figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
+) -> Judgement:
+    (drain,) = drains
+    looks = _looks(drain, "appearance", now)
+    if len(looks) < 2:
+        return _answer(figure, drains, "cannot be judged", "not charted twice")
+    for before, after in reversed([*pairwise(looks)]):
+        if figure.within is not None and now - after.time > figure.within:
+            break
+        wanted = not figure.appearance or after.value in figure.appearance
+        if before.value != after.value and wanted:
+            why = (
+                f"{before.value} at {before.time:%d %b %H:%M},"
+                f" {after.value} at {after.time:%d %b %H:%M}"
+            )
+            return _answer(figure, drains, "met", why, after.time, [before, after])
+    return _answer(figure, drains, "not met", f"{looks[-1].value}, as before", None, looks[-1:])
+
+
+def _text(length: timedelta) -> str:
+    hours = length / timedelta(hours=1)
+    return f"{hours:g} h" if hours >= 1 else f"{length // timedelta(minutes=1)} min"
+
+
+_JUDGES: dict[str, Callable[[Figure, Sequence[Drained], Settings, datetime], Judgement]] = {
+    "volume": _volume,
+    "stopped": _stopped,
+    "level": _level,
+    "not-charted": _not_charted,
+    "order": _order,
+    "air-leak-new": _leak,
+    "air-leak-lasting": _leak,
+    "air-leak-ended": _leak,
+    "swing-lost": _swing_lost,
+    "appearance": _appearance,
+    "clamped": _clamped,
+}

@@ -1,0 +1,277 @@
+"""A policy's figures: met, not met, cannot be judged. All figures here are invented."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+
+from fhirdrain.bedside.ledger import keep_ledger
+from fhirdrain.bedside.orders import orders_of
+from fhirdrain.bedside.policy import Drained, Figure, judge
+from tests.conftest import at, reading
+
+
+def hours(number):
+    return timedelta(hours=number)
+
+
+def figure(kind, **more):
+    return Figure(kind, kind, "what it says", "invented", **more)
+
+
+def drained(settings, *readings, name="R1"):
+    own = sorted((replace(r, drain=name) for r in readings), key=lambda r: r.sort_key)
+    return Drained(name, own, keep_ledger(own, settings), orders_of(own))
+
+
+def told(settings, one, *drains, now=24.0):
+    return [(j.answer, j.time, j.drains) for j in judge([one], drains, settings, now=at(now))]
+
+
+def answer(settings, one, *readings, now=24.0):
+    ((said, time, _),) = told(settings, one, drained(settings, *readings), now=now)
+    return said, time
+
+
+def levels(*pairs):
+    return [reading("level", hour, value) for hour, value in pairs]
+
+
+# -- volume ---------------------------------------------------------------------------------
+
+OVER = figure("volume", above=Decimal(100), within=hours(2))
+
+
+@pytest.mark.parametrize(
+    ("marks", "said", "when"),
+    [
+        ([(0, 0), (1, 110)], "met", 1),
+        ([(0, 0), (1, 60), (2, 110)], "met", 2),
+        ([(0, 0), (1, 60), (2, 100)], "not met", None),  # just as much is not more
+        ([(0, 0), (1, 60), (3, 100), (4, 130)], "not met", None),
+        # What drained in 8 h may have drained in 2 of them.
+        ([(0, 0), (8, 110)], "cannot be judged", None),
+        ([(0, 0), (8, 90)], "not met", None),
+        ([(0, 50)], "cannot be judged", None),  # a baseline is no output
+    ],
+)
+def test_a_volume_in_a_time(settings, marks, said, when):
+    assert answer(settings, OVER, *levels(*marks)) == (said, None if when is None else at(when))
+
+
+def test_what_is_unknown_is_not_taken_for_little(settings):
+    change = reading("unit-change", 1, "full", parts={"opening-level": Decimal(0)})
+    readings = [*levels((0, 0)), change, *levels((2, 20))]
+    assert answer(settings, OVER, *readings)[0] == "cannot be judged"
+
+
+def test_a_suspected_double_counts(settings):
+    """Findings use the higher: two drains of one patient, the same amount minutes apart."""
+    whole = figure("volume", scope="patient", above=Decimal(100), within=hours(2))
+    one = drained(settings, reading("output", 0, 0), reading("output", 1, 60))
+    two = drained(settings, reading("output", 0, 0), reading("output", 1.1, 60), name="L1")
+    assert told(settings, whole, one, two) == [("met", at(1.1), ("R1", "L1"))]
+
+
+def test_scopes(settings):
+    one = drained(settings, *levels((0, 0), (1, 60)))
+    two = drained(settings, *levels((0, 0), (1, 50)), name="L1")
+    three = drained(settings, *levels((0, 0), (1, 500)), name="M1")
+    assert [j[0] for j in told(settings, OVER, one, two)] == ["not met", "not met"]
+    group = replace(OVER, scope="group", drains=("R1", "L1"))
+    assert told(settings, group, one, two, three) == [("met", at(1), ("R1", "L1"))]
+    of_one = replace(OVER, drains=("M1",))
+    assert told(settings, of_one, one, two, three) == [("met", at(1), ("M1",))]
+    assert told(settings, of_one, one) == []
+
+
+def test_only_in_the_first_hours_and_only_of_an_appearance(settings):
+    early = replace(OVER, after=hours(6))
+    late = levels((0, 0), (1, 10), (7, 20), (8, 200))
+    assert answer(settings, OVER, *late) == ("met", at(8))
+    assert answer(settings, early, *late)[0] == "not met"
+    blood = replace(OVER, appearance=("bloody",))
+    marks = levels((0, 0), (1, 110))
+    assert answer(settings, blood, *marks)[0] == "cannot be judged"
+    assert answer(settings, blood, *marks, reading("appearance", 1, "bloody"))[0] == "met"
+    assert answer(settings, blood, *marks, reading("appearance", 1, "serous"))[0] != "met"
+
+
+def test_a_sudden_stop(settings):
+    stop = figure("stopped", above=Decimal(50), within=hours(4), after=hours(2))
+    assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 60))) == ("met", at(6))
+    assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 61)))[0] == "not met"
+    assert answer(settings, stop, *levels((0, 0), (4, 40), (6, 40)))[0] == "not met"
+    assert answer(settings, stop, *levels((0, 0), (2, 60), (8, 60)))[0] != "met"
+
+
+# -- the unit, and charting -----------------------------------------------------------------
+
+
+def test_a_level_near_the_top(settings):
+    full = figure("level", above=Decimal(1800))
+    assert answer(settings, full, *levels((0, 1700), (1, 1815), (2, 1850))) == ("met", at(1))
+    assert answer(settings, full, *levels((0, 1700), (1, 1800)))[0] == "not met"
+    change = reading("unit-change", 3, "full", parts={"opening-level": Decimal(0)})
+    assert answer(settings, full, *levels((0, 1850)), change)[0] == "cannot be judged"
+    assert answer(settings, full, *levels((0, 1850)), change, *levels((4, 20)))[0] == "not met"
+
+
+def test_not_charted(settings):
+    late = figure("not-charted", after=hours(6))
+    assert answer(settings, late, *levels((0, 0), (1, 10)), now=7) == ("not met", None)
+    assert answer(settings, late, *levels((0, 0), (1, 10)), now=7.1) == ("met", at(7))
+    # One that is out is not overdue; one never read is, from when it was here.
+    out = reading("removed", 2, "planned")
+    assert answer(settings, late, *levels((0, 0)), out, now=20)[0] == "not met"
+    assert answer(settings, late, reading("swing", 0, "present"), now=7) == ("met", at(6))
+
+
+# -- how it is run --------------------------------------------------------------------------
+
+
+def suction(number, hour, source="connected-on"):
+    return [
+        reading("mode", hour, "suction"),
+        reading("suction-source", hour, source),
+        replace(reading("suction-set", hour, number), unit="cm[H2O]"),
+    ]
+
+
+def ordered(number, hour, **more):
+    return replace(reading("suction-ordered", hour, number, **more), unit="cm[H2O]")
+
+
+ORDER = figure("order")
+
+
+def test_set_against_ordered(settings):
+    assert answer(settings, ORDER, ordered(20, 0), *suction(20, 1))[0] == "not met"
+    changed = [ordered(20, 0), *suction(20, 1), ordered(10, 4), *suction(20, 8)]
+    assert answer(settings, ORDER, *changed) == ("met", at(4))
+    # Since the order nobody has looked; the source is off; there is no order.
+    assert answer(settings, ORDER, *changed[:5])[0] == "cannot be judged"
+    off = suction(20, 1, "connected-off")
+    assert answer(settings, ORDER, ordered(10, 0), *off)[0] == "cannot be judged"
+    assert answer(settings, ORDER, *suction(20, 1))[0] == "cannot be judged"
+    near = replace(settings, suction_tolerance=Decimal(1))
+    assert answer(near, ORDER, ordered(20, 0), *suction(19, 1))[0] == "not met"
+
+
+def test_the_mode_against_the_order(settings):
+    seal = reading("mode-ordered", 0, "water-seal")
+    assert answer(settings, ORDER, seal, reading("mode", 1, "water-seal"))[0] == "not met"
+    assert answer(settings, ORDER, seal, *suction(20, 1)) == ("met", at(1))
+    # The regulator still shows 10 on water seal: that is not suction.
+    shown = [ordered(20, 0), seal, reading("mode", 1, "water-seal"), suction(10, 1)[2]]
+    assert answer(settings, ORDER, *shown)[0] == "not met"
+
+
+def test_clamped_for_too_long(settings):
+    clamped = figure("clamped", after=hours(1))
+    marks = [reading("mode", 0, "suction"), reading("mode", 1, "clamped")]
+    assert answer(settings, clamped, *marks, now=2) == ("not met", None)
+    assert answer(settings, clamped, *marks, now=2.5) == ("met", at(2))
+    again = reading("mode", 3, "clamped")
+    assert answer(settings, clamped, *marks, again, now=4) == ("met", at(2))
+    assert answer(settings, clamped, *marks, reading("mode", 3, "suction"), now=4)[0] == "not met"
+    assert answer(settings, clamped, *levels((0, 1)))[0] == "cannot be judged"
+
+
+# -- what is seen ---------------------------------------------------------------------------
+
+
+def leak(hour, rest, cough):
+    value = "present" if "present" in (rest, cough) else "undetermined"
+    value = "none" if (rest, cough) == ("none", "none") else value
+    return reading("air-leak", hour, value, parts={"at-rest": rest, "on-cough": cough})
+
+
+LEAKS = [leak(0, "none", "none"), leak(4, "none", "present"), leak(8, "present", "present")]
+NOT_TESTED = leak(12, "none", "not-tested")
+
+
+def test_a_new_leak(settings):
+    new = figure("air-leak-new")
+    assert answer(settings, new, *LEAKS) == ("met", at(4))
+    assert answer(settings, new, LEAKS[0])[0] == "not met"
+    assert answer(settings, new, NOT_TESTED)[0] == "cannot be judged"
+    assert answer(settings, new, *LEAKS[1:])[0] == "cannot be judged"
+    assert answer(settings, new, *levels((0, 1)))[0] == "cannot be judged"
+
+
+def test_a_lasting_leak(settings):
+    lasting = figure("air-leak-lasting", after=hours(5))
+    assert answer(settings, lasting, *LEAKS)[0] == "cannot be judged"
+    assert answer(settings, lasting, *LEAKS, now=9)[0] == "not met"
+    assert answer(settings, lasting, *LEAKS, leak(12, "none", "present")) == ("met", at(9))
+    # A plain none between them makes two leaks of it.
+    apart = [*LEAKS[:2], leak(5, "none", "none"), leak(10, "none", "present")]
+    assert answer(settings, lasting, *apart, now=12)[0] == "not met"
+
+
+def test_a_leak_that_has_ended(settings):
+    ended = figure("air-leak-ended", rounds=2)
+    assert answer(settings, ended, *LEAKS)[0] == "not met"
+    # A look without cough is not one that found none, and breaks the row.
+    one = [*LEAKS, leak(10, "none", "none"), NOT_TESTED, leak(14, "none", "none")]
+    assert answer(settings, ended, *one)[0] == "not met"
+    assert answer(settings, ended, *one, leak(16, "none", "none")) == ("met", at(16))
+
+
+def test_swing_lost_off_suction(settings):
+    lost = figure("swing-lost")
+    there, gone = reading("swing", 0, "present"), reading("swing", 4, "absent")
+    seal, on = reading("mode", 0, "water-seal"), reading("mode", 0, "suction")
+    assert answer(settings, lost, there, gone, seal) == ("met", at(4))
+    assert answer(settings, lost, there, gone, on)[0] == "not met"
+    assert answer(settings, lost, there, gone)[0] == "cannot be judged"
+    assert answer(settings, lost, gone, seal)[0] == "not met"
+    hidden = reading("swing", 5, "not-assessable")
+    assert answer(settings, lost, there, gone, hidden, seal) == ("met", at(4))
+
+
+def test_another_appearance(settings):
+    other = figure("appearance")
+    before, after = reading("appearance", 0, "serous"), reading("appearance", 4, "bloody")
+    assert answer(settings, other, before, after) == ("met", at(4))
+    assert answer(settings, other, before)[0] == "cannot be judged"
+    assert answer(settings, other, before, reading("appearance", 4, "serous"))[0] == "not met"
+    to_milky = replace(other, appearance=("milky",))
+    assert answer(settings, to_milky, before, after)[0] == "not met"
+    lately = replace(other, within=hours(12))
+    assert answer(settings, lately, before, after, now=12) == ("met", at(4))
+    assert answer(settings, lately, before, after, now=24)[0] == "not met"
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        figure("level", above=Decimal(1)),
+        figure("not-charted", after=hours(1)),
+        ORDER,
+        figure("clamped", after=hours(1)),
+        figure("swing-lost"),
+        figure("stopped", above=Decimal(1), within=hours(1), after=hours(1)),
+    ],
+    ids=lambda one: one.kind,
+)
+def test_a_drain_that_is_out_asks_for_nothing(settings, one):
+    held = [
+        *levels((0, 0), (1, 50), (2, 50)),
+        ordered(10, 0), *suction(20, 1),
+        reading("mode", 2, "clamped"),
+        reading("swing", 0, "present"), reading("swing", 2, "absent"),
+        reading("removed", 3, "planned"),
+    ]  # fmt: skip
+    assert answer(settings, one, *held)[0] == "not met"
+
+
+def test_a_judgement_names_what_it_rests_on(settings):
+    marks = levels((0, 0), (1, 110))
+    (judgement,) = judge([OVER], [drained(settings, *marks)], settings, now=at(2))
+    assert [r.identity for r in judgement.readings] == [marks[1].identity]
+    assert judgement.figure.source == "invented"
