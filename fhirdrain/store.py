@@ -21,7 +21,7 @@ from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.vocabulary.jsontext import decode, encode
 
-FORMAT = 1
+FORMAT = 2
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -33,12 +33,18 @@ CREATE TABLE version (
     body TEXT NOT NULL, arrived TEXT NOT NULL,
     PRIMARY KEY (identity, observable, digest));
 CREATE INDEX version_by_drain ON version (patient, drain, time);
+-- Every source item that was accepted, in the order it came, as intake read it: what a later run
+-- has to know to come to the same numbers. `known` is when its source stored it, else when it came.
+CREATE TABLE item (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, patient TEXT NOT NULL, digest TEXT NOT NULL,
+    known TEXT NOT NULL, body TEXT NOT NULL, UNIQUE (patient, digest));
 -- What goes out, in the order it was put in; `lane` keeps the order of one drain.
 CREATE TABLE outgoing (
     seq INTEGER PRIMARY KEY AUTOINCREMENT, system TEXT NOT NULL, value TEXT NOT NULL,
     type TEXT NOT NULL, lane TEXT NOT NULL, digest TEXT NOT NULL, body TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'parked')),
-    reason TEXT, put TEXT NOT NULL, UNIQUE (type, system, value, digest));
+    reason TEXT, put TEXT NOT NULL);
+CREATE INDEX outgoing_by_name ON outgoing (type, system, value);
 -- What a server confirmed that it holds.
 CREATE TABLE said (
     server TEXT NOT NULL, type TEXT NOT NULL, system TEXT NOT NULL, value TEXT NOT NULL,
@@ -141,13 +147,53 @@ class Store:
         )
         return [from_json(decode(body)) for (body,) in rows]
 
+    def put_items(
+        self, patient: str, items: Iterable[tuple[Mapping[str, Any], datetime | None]]
+    ) -> int:
+        """Keep a patient's source items, each with when it was stored; returns how many were new.
+
+        The same item told twice is kept once, where it first came. Use inside `commit`.
+        """
+        before = self._base.total_changes
+        now = datetime.now(UTC)
+        self._base.executemany(
+            "INSERT OR IGNORE INTO item (patient, digest, known, body) VALUES (?, ?, ?, ?)",
+            [
+                (patient, _digest(body), _utc(known or now), encode(body).decode())
+                for body, known in items
+            ],
+        )
+        return self._base.total_changes - before
+
+    def items(self, patient: str, until: datetime | None = None) -> Iterator[tuple[int, Any]]:
+        """Yield a patient's items with their numbers, in the order they came, as known then."""
+        rows = self._base.execute(
+            "SELECT seq, body FROM item WHERE patient = ? AND known <= ? ORDER BY seq",
+            (patient, _utc(until) if until is not None else "9999"),
+        )
+        for seq, body in rows:
+            yield seq, decode(body)
+
+    def patients(self) -> list[str]:
+        """Return the patients of whom items are kept."""
+        rows = self._base.execute("SELECT DISTINCT patient FROM item ORDER BY patient")
+        return [patient for (patient,) in rows]
+
     def put_outgoing(self, resources: Iterable[Mapping[str, Any]], lane: str) -> int:
-        """Put resources out, each content of an identity once; returns how many were new."""
+        """Put out resources that are not as they were put out last; returns how many those are."""
         before = self._base.total_changes
         for resource in resources:
             identifier = resource["identifier"][0]
+            digest = _digest(resource)
+            last = self._base.execute(
+                "SELECT digest FROM outgoing WHERE type = ? AND system = ? AND value = ?"
+                " ORDER BY seq DESC LIMIT 1",
+                (resource["resourceType"], identifier["system"], identifier["value"]),
+            ).fetchone()
+            if last == (digest,):
+                continue
             self._base.execute(
-                "INSERT OR IGNORE INTO outgoing"
+                "INSERT INTO outgoing"
                 " (system, value, type, lane, digest, body, state, put)"
                 " VALUES (?, ?, ?, ?, ?, ?, 'waiting', ?)",
                 (
@@ -155,12 +201,21 @@ class Store:
                     identifier["value"],
                     resource["resourceType"],
                     lane,
-                    _digest(resource),
+                    digest,
                     encode(resource).decode(),
                     _utc(datetime.now(UTC)),
                 ),
             )
         return self._base.total_changes - before
+
+    def latest(self, lane: str) -> list[dict[str, Any]]:
+        """Return the last content that was put out of each identity in a lane."""
+        rows = self._base.execute(
+            "SELECT body FROM outgoing WHERE seq IN (SELECT max(seq) FROM outgoing WHERE lane = ?"
+            " GROUP BY type, system, value) ORDER BY seq",
+            (lane,),
+        )
+        return [decode(body) for (body,) in rows.fetchall()]
 
     def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
         """Note that a server holds a resource as it was sent. Use inside `commit`."""

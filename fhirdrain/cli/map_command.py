@@ -154,10 +154,11 @@ def command(
     say(f"written: {made}")
     for path in report.rejects:
         say(f"rejected rows are in {path}; mend them there and run it together with the sources")
-    say("outputs and totals are those of these files: run all files of a patient together")
     if store is None:
+        say("outputs and totals are those of these files: run all files of a patient together")
         say("without --store nothing is remembered")
     else:
+        say("outputs and totals are those of all that the store knows of these patients")
         say(f"new in the store: {report.versions} versions of readings")
         states = ", ".join(f"{n} {state}" for state, n in sorted(report.outgoing.items()))
         say(f"going out: {states or 'nothing'}")

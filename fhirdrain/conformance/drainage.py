@@ -409,20 +409,22 @@ def _in_force(orders: Iterable[_Order], at: datetime) -> Decimal | None:
 
 
 def _sides(book: _Book, run: Run) -> None:
-    """Report a drain that is said to be on another side than before."""
-    first: dict[Key, str] = {}
-    said = [(s.at, s.drain, _side(s.resource)) for s in book.seen if s.stands]
+    """Report where a drain is said to be on another side than before."""
+    last: dict[Key, str] = {}
+    said = [(s.at, s.drain, _side(s.resource)) for s in sorted(book.seen, key=_when) if s.stands]
     for at, drain, side in [*book.used, *said]:
         if drain is None or not side:
             continue
-        if first.setdefault(drain, side) != side:
+        if last.setdefault(drain, side) != side:
             run.add(
                 (at, "bodySite", "bodySite"),
                 "side-changes",
-                "the drain is said to be on the other side elsewhere in this bundle",
+                "the drain is on the other side than before",
                 code="business-rule",
                 severity="warning",
+                hint="a side is the patient's drain's: is one of them wrong?",
             )
+            last[drain] = side
 
 
 def _doubles(book: _Book, bounds: Bounds, run: Run) -> None:

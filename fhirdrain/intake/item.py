@@ -28,6 +28,7 @@ class SourceItem:
     `part` the column or element of a record with several items (`from_part`: the record is one of
     a rejects file and only a part of the one it was made from). An item may stand for what its
     record leaves empty, `blanks`: then it is not `counted`, unless it withdraws a whole record.
+    One that is `remembered` came in an earlier run, and was accepted and counted there.
     `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
     are what was read as something else: units, words of a list, dates without a time of day.
     """
@@ -51,6 +52,7 @@ class SourceItem:
     blanks: tuple[str, ...] = ()
     unused: tuple[str, ...] = ()
     counted: bool = True
+    remembered: bool = False
     respelled: tuple[tuple[str, str], ...] = ()
     drawn: tuple[tuple[str, str], ...] = ()
     assumed: tuple[str, ...] = ()

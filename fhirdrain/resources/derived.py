@@ -42,7 +42,7 @@ def output_of(making: Making, output: Output) -> Json:
     return without_none(
         {
             **_frame(making, "output", output_identity(closing.identity), closing.source),
-            "status": _status(output.sources),
+            "status": _status_of(making, output),
             "code": concept(*codes_of(making, OBSERVABLES["output"], output.end, output.start)),
             "effectivePeriod": _period(output.start, output.end),
             "issued": closing.recorded and moment(closing.recorded),
@@ -87,7 +87,7 @@ def rate_of(making: Making, output: Output) -> Json:
                 rate_identity(output.closing.identity),
                 output.closing.source,
             ),
-            "status": _status(output.sources),
+            "status": _status_of(making, output),
             "code": concept(*codes),
             "effectivePeriod": _period(output.start, output.end),
             "issued": output.closing.recorded and moment(output.closing.recorded),
@@ -112,11 +112,14 @@ def total_of(making: Making, total: Total) -> Json:
         "at-most": total.at_most if total.value is None else None,
     }
     sources = [reading for output in total.outputs for reading in output.sources]
+    status = _status(sources)
+    if status == "final" and any(map(making.drain.was_otherwise, total.outputs)):
+        status = "amended"
     nothing = concept(Coding(ABSENT, "unknown"))
     return without_none(
         {
             **_frame(making, "output-total", total_identity(making.device_value, total.window)),
-            "status": "preliminary" if total.open else _status(sources),
+            "status": "preliminary" if total.open else status,
             "code": concept(*OBSERVABLES["output-total"].codes),
             "effectivePeriod": _period(total.window.start, total.window.end),
             "valueQuantity": quantity(total.value, "mL") if total.value is not None else None,
@@ -187,6 +190,12 @@ def _status(sources: Sequence[Reading]) -> str:
         return "preliminary"
     # What it rests on was put right, so it was, or would have been, another number before.
     return "amended" if statuses & {"corrected", "amended"} else "final"
+
+
+def _status_of(making: Making, output: Output) -> str:
+    """Return the status of an output, or of its rate: amended where it was another one before."""
+    status = _status(output.sources)
+    return "amended" if status == "final" and making.drain.was_otherwise(output) else status
 
 
 def _period(start: datetime | None, end: datetime) -> Json:

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 
 from fhirdrain.bedside.joins import JOINING, Join, joins_of
-from fhirdrain.bedside.ledger import Ledger
+from fhirdrain.bedside.ledger import Ledger, Output
 from fhirdrain.bedside.orders import Order
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.resources.identity import device_identifier
 from fhirdrain.resources.references import References
 from fhirdrain.site import Site
 from fhirdrain.vocabulary.codes import BASE
+
+# What the arithmetic of a unit goes by.
+_MARKS = ("level", "unit-change")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,25 @@ class Drain:
     def removed(self) -> datetime | None:
         """Return when it was removed, if it was."""
         return self.ledger.removed if self.ledger is not None else None
+
+    @cached_property
+    def _withdrawn(self) -> list[Reading]:
+        return [r for r in self.readings if not r.counts and r.observable in _MARKS]
+
+    def was_otherwise(self, output: Output) -> bool:
+        """Tell whether an output was another one when the reading that ends it was stored.
+
+        So it is where the one it begins at came later, or one between them was withdrawn later.
+        """
+        told, start = output.closing.recorded, output.start
+        if told is None or start is None:
+            return False
+        if any(source.recorded is not None and source.recorded > told for source in output.sources):
+            return True
+        first = bisect_right(self._withdrawn, start, key=lambda reading: reading.time)
+        last = bisect_left(self._withdrawn, output.end, key=lambda reading: reading.time)
+        between = self._withdrawn[first:last]
+        return any(gone.recorded is not None and gone.recorded > told for gone in between)
 
     @property
     def parent(self) -> Drain | None:

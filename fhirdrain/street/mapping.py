@@ -8,7 +8,6 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time, timedelta
 from functools import cached_property
-from itertools import groupby
 from pathlib import Path
 from typing import BinaryIO
 
@@ -18,7 +17,7 @@ from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import link_orders, orders_of
 from fhirdrain.bedside.policy import Drained, Figure, Judgement, judge
-from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.totals import Total, totals, without
 from fhirdrain.bedside.versions import Version, fold
@@ -38,6 +37,7 @@ from fhirdrain.site import Site, Source
 from fhirdrain.site.durations import duration
 from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
+from fhirdrain.street.remembering import keep_items, with_remembered
 from fhirdrain.street.telling import Told, silent
 
 
@@ -192,7 +192,8 @@ def map_sources(
     `progress` is told how far it has come. `keep_items` keeps readings, drains and items set aside
     in the report, for showing and comparing them. Raises `SourceError` for a file that cannot be
     read at all, before anything is written, and `ConfigurationError` when the rejects would
-    overwrite a source or a `protected` file.
+    overwrite a source or a `protected` file. With a `store` the numbers are those of all that it
+    knows of the patients that come in, and it keeps what comes in.
     """
     report = MapReport()
     figures = load_policy(site.policy).read() if site.policy is not None else []
@@ -239,12 +240,14 @@ def map_sources(
         writer = stack.enter_context(Writer(stream, form))
         for patient, items in spill.patients():
             progress("resources written", sum(writer.counts.values()))
+            if store is not None:
+                items = with_remembered(store, patient, items)
             accepted = list(_accepted(items, report, refused))
             drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings = summarise(drains, site.settings)
             _count(accepted, drains, report)
             if store is not None:
-                _remember(accepted, drains, summaries, site, wanted, store, report)
+                _remember(patient, accepted, drains, summaries, site, wanted, store, report)
             for _, resource in _resources(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
@@ -311,8 +314,8 @@ def _count(accepted: Sequence[SourceItem], drains: Sequence[Drain], report: MapR
     checks = {check.amount.identity: check for check in _checks(drains)}
     for item in accepted:
         compared = [checks[r.identity] for r in item.readings if r.identity in checks]
-        if item.silent:
-            continue  # counted when it was set aside
+        if item.silent or item.remembered:
+            continue  # counted when it was set aside, or in the run that it came in
         if compared and len(compared) == len(item.readings):
             report.set_aside[f"an amount that {compared[0].verdict} the levels, not sent"] += 1
         else:
@@ -320,6 +323,7 @@ def _count(accepted: Sequence[SourceItem], drains: Sequence[Drain], report: MapR
 
 
 def _remember(
+    patient: str,
     accepted: Sequence[SourceItem],
     drains: Sequence[Drain],
     summaries: Sequence[DrainSummary],
@@ -329,12 +333,30 @@ def _remember(
     report: MapReport,
 ) -> None:
     with store.commit():
+        keep_items(store, patient, accepted)
         report.versions += store.put_versions(
-            reading for item in accepted for reading in item.readings
+            reading for item in accepted for reading in item.readings if not item.remembered
         )
-        outgoing = _resources(drains, summaries, site, "transaction", wanted)
-        for making, group in groupby(outgoing, key=lambda pair: pair[0]):
-            store.put_outgoing((resource for _, resource in group), making.device_value)
+        made: dict[str, list[Resource]] = {}
+        for making, resource in _resources(drains, summaries, site, "transaction", wanted):
+            made.setdefault(making.device_value, []).append(resource)
+            store.put_outgoing([resource], making.device_value)
+        for lane, resources in made.items():
+            store.put_outgoing(_vanished(store.latest(lane), resources), lane)
+
+
+def _vanished(before: Iterable[Resource], made: Sequence[Resource]) -> Iterator[Resource]:
+    """Yield derived numbers that went out once and no longer exist, as entered in error."""
+    standing = {_name(resource) for resource in made}
+    for resource in before:
+        gone = "derivedFrom" in resource and _name(resource) not in standing
+        if gone and resource["status"] != WITHDRAWN:
+            yield {**resource, "status": WITHDRAWN}
+
+
+def _name(resource: Resource) -> tuple[str, str, str]:
+    identifier = resource["identifier"][0]
+    return resource["resourceType"], identifier["system"], identifier["value"]
 
 
 def _resources(
@@ -373,7 +395,9 @@ def _accepted(
             said = tuple((r.observable, r.status, *r.content) for r in item.readings)
             contents.setdefault((item.row, item.item, item.recorded), set()).add(said)
     for item in items:
-        if item.row is None and any(told[r.identity, r.observable] > 1 for r in item.readings):
+        if item.remembered:
+            yield item
+        elif item.row is None and any(told[r.identity, r.observable] > 1 for r in item.readings):
             issue = _item_issue(
                 item,
                 "tie",
@@ -394,7 +418,7 @@ def _accepted(
                 item,
                 "withdrawal",
                 "it withdraws a row that is not in these files",
-                "run it together with the file that holds the row",
+                "run it together with the file that holds the row, or with a store that knows it",
             )
             _reject(item, issue, report, refused)
         else:

@@ -1,0 +1,194 @@
+"""Runs one after the other into a store come to the same as one run over everything."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from datetime import datetime
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from fhirdrain.site import load_site
+from fhirdrain.store import Store
+from fhirdrain.street.mapping import Wanted, map_sources
+from fhirdrain.street.remembering import known_items
+from fhirdrain.vocabulary.jsontext import decode
+from tests.conftest import ROOT, row, rows_of, site_text
+from tests.scenarios.test_arrival import line, rows
+
+ISO = 'time_format = "iso"'
+
+
+class Journal:
+    """A store that is given one file after the other."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self.folder = folder
+        (folder / "site.toml").write_text(site_text(source=ISO), encoding="utf-8")
+        self.site = load_site(folder / "site.toml")
+        self.store = Store(folder / f"{name}.sqlite", self.site.id)
+        self.data = b""
+
+    def take(self, *lines: str):
+        """Map some rows into the store."""
+        path = self.folder / "in.csv"
+        path.write_text(rows_of(*lines), encoding="utf-8")
+        stream = io.BytesIO()
+        report = map_sources(
+            [path], self.site, self.site.source(None), stream,
+            rejects=self.folder / "r", store=self.store, wanted=Wanted(totals=True),
+        )  # fmt: skip
+        assert report.balanced
+        self.data = stream.getvalue()
+        return report
+
+    def out(self) -> dict[tuple[str, str], dict]:
+        """Return the last content that was put out of each identity."""
+        found = {}
+        for body in self.store._base.execute("SELECT body FROM outgoing ORDER BY seq").fetchall():
+            resource = decode(body[0])
+            found[resource["resourceType"], resource["identifier"][0]["value"]] = resource
+        return found
+
+
+@settings(max_examples=40, deadline=None)
+@given(rows, st.integers(1, 4), st.randoms(use_true_random=False))
+def test_what_comes_bit_by_bit_is_what_comes_at_once(walk, pieces, random):
+    lines, minute = [], 0
+    for number, (wait, item, value, should) in enumerate(walk):
+        minute += wait
+        lines.append(line(number, minute, item, value, number))
+        if should == "withdrawn":
+            lines.append(line(number, minute, item, value, 100 + number, state="struck"))
+        elif should is not None:
+            lines.append(line(number, minute, item, should, 100 + number))
+    cuts = [lines[n::pieces] for n in range(pieces)]
+    cuts += [random.sample(lines, k=len(lines) // 2)]  # and some of it comes again
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        whole, bits = Journal(folder, "whole"), Journal(folder, "bits")
+        whole.take(*lines)
+        rejected = sum(bits.take(*cut).rejected for cut in cuts if cut)
+        if rejected:
+            return  # a withdrawal came before what it withdraws, and waits in the rejects file
+        once, later = whole.out(), bits.out()
+        assert once.keys() <= later.keys()
+        for key, resource in once.items():
+            assert later[key] == resource
+        # What a later version took away again is taken back, and was a derived number.
+        for key in later.keys() - once.keys():
+            assert later[key]["status"] == "entered-in-error"
+            assert "derivedFrom" in later[key]
+        # All of it told again says nothing new.
+        waiting = bits.store.outgoing_by_state()
+        bits.take(*lines)
+        assert bits.store.outgoing_by_state() == waiting
+
+
+LEVELS = [
+    row(id="1", item="lvl", value="100", seen="2025-01-10T08:00+01:00", stored="2025-01-10T08:04+01:00"),
+    row(id="2", item="lvl", value="130", seen="2025-01-10T10:00+01:00", stored="2025-01-10T10:04+01:00"),
+    row(id="3", item="lvl", value="170", seen="2025-01-10T12:00+01:00", stored="2025-01-10T12:04+01:00"),
+]  # fmt: skip
+
+
+def outputs(journal: Journal) -> list[tuple[str, str]]:
+    found = [r for r in journal.out().values() if "derivedFrom" in r and "valueQuantity" in r]
+    return sorted(
+        (str(r["valueQuantity"]["value"]), r["status"])
+        for r in found
+        if r["code"]["coding"][0]["code"] == "9129-8"
+    )
+
+
+def test_only_what_a_row_touches_goes_out_again(tmp_path):
+    journal = Journal(tmp_path, "one")
+    journal.take(*LEVELS[:2])
+    before = journal.store.outgoing_by_state()["waiting"]
+    report = journal.take(LEVELS[2])
+    assert (report.items, report.mapped) == (1, 1)
+    assert outputs(journal) == [("30", "final"), ("40", "final")]
+    # The new level, its output, and the totals of shift and day.
+    assert journal.store.outgoing_by_state()["waiting"] == before + 4
+
+
+def test_a_derived_number_that_no_longer_exists_is_taken_back(tmp_path):
+    journal = Journal(tmp_path, "one")
+    journal.take(*LEVELS)
+    journal.take(
+        row(id="2", item="lvl", value="130", seen="2025-01-10T10:00+01:00",
+            stored="2025-01-10T13:00+01:00", state="struck")
+    )  # fmt: skip
+    assert ("30", "entered-in-error") in outputs(journal)
+    # The one that took its place was told otherwise before, which its status says.
+    assert ("70", "amended") in outputs(journal)
+    # And if the withdrawal itself is put right, it is there again.
+    journal.take(
+        row(id="2", item="lvl", value="130", seen="2025-01-10T10:00+01:00",
+            stored="2025-01-10T14:00+01:00")
+    )  # fmt: skip
+    assert [value for value, status in outputs(journal) if status != "entered-in-error"] == [
+        "30", "40",
+    ]  # fmt: skip
+
+
+def test_a_late_level_amends_the_number_it_cuts_in_two(tmp_path):
+    journal = Journal(tmp_path, "one")
+    journal.take(LEVELS[0], LEVELS[2])
+    assert outputs(journal) == [("70", "final")]
+    late = LEVELS[1].replace("10:04+01:00", "18:00+01:00")
+    journal.take(late)
+    assert outputs(journal) == [("30", "final"), ("40", "amended")]
+    # Whatever the order of arrival: the times of recording say which was known first.
+    other = Journal(tmp_path, "two")
+    other.take(LEVELS[0], late, LEVELS[2])
+    assert outputs(other) == outputs(journal)
+
+
+def test_what_was_known_at_a_moment(tmp_path):
+    journal = Journal(tmp_path, "one")
+    journal.take(*LEVELS)
+    journal.take(
+        row(id="3", item="lvl", value="171", seen="2025-01-10T12:00+01:00",
+            stored="2025-01-10T15:00+01:00")
+    )  # fmt: skip
+
+    def known(clock: str) -> list[str]:
+        at = datetime.fromisoformat(f"2025-01-10T{clock}+01:00")
+        return [
+            str(reading.value)
+            for _, items in known_items(journal.store, at)
+            for item in items
+            for reading in item.readings
+        ]
+
+    assert known("08:00") == []
+    assert known("10:04") == ["100", "130"]
+    assert known("14:00") == ["100", "130", "170"]
+    assert known("15:00") == ["100", "130", "170", "171"]
+
+
+def test_the_scenario_in_two_halves(tmp_path):
+    """Each chart cut in the middle, and the first half told again with the second."""
+    samples = ROOT / "sample_bundles" / "scenario"
+    site = load_site(samples / "site.toml")
+    for name, file in (("rounds", "rounds.csv"), ("surgery", "surgery.tsv")):
+        head, *body = (samples / file).read_text("utf-8").splitlines(keepends=True)
+        found = []
+        for cuts in ([body], [body[: len(body) // 2], body]):
+            with Store(tmp_path / f"{name}{len(cuts)}", site.id) as store:
+                for cut in cuts:
+                    path = tmp_path / file
+                    path.write_text(head + "".join(cut), encoding="utf-8")
+                    map_sources([path], site, site.source(name), io.BytesIO(),
+                                rejects=tmp_path / "r", store=store)  # fmt: skip
+                last = {}
+                rows = store._base.execute("SELECT body FROM outgoing ORDER BY seq").fetchall()
+                for (text,) in rows:
+                    resource = decode(text)
+                    last[resource["resourceType"], resource["identifier"][0]["value"]] = resource
+            found.append(last)
+        assert len(found[0]) > 100
+        assert found[0] == found[1]
