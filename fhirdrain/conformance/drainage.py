@@ -435,27 +435,26 @@ def _doubles(book: _Book, bounds: Bounds, run: Run) -> None:
         if s.name == "output" and s.number and s.end and s.stands and not s.rests_on
     ]
     amounts.sort(key=lambda s: _instant(s.end))
-    by_patient: dict[Key, list[_Seen]] = {}
+    alike: dict[tuple[Key, Decimal], list[_Seen]] = {}
     for seen in amounts:
-        if seen.patient is not None and seen.drain is not None:
-            by_patient.setdefault(seen.patient, []).append(seen)
-    for group in by_patient.values():
-        for index, first in enumerate(group):
-            for second in group[index + 1 :]:
-                if (
-                    _instant(second.end) - _instant(first.end)
-                    > bounds.double_within.total_seconds()
-                ):
-                    break
-                if first.number == second.number and _may_be_one(first, second):
-                    run.add(
-                        second.place,
-                        "double-charted",
-                        "the same amount stands a few minutes before: one amount charted twice?",
-                        code="business-rule",
-                        severity="warning",
-                        hint="both count until a person withdraws one",
-                    )
+        if seen.patient is not None and seen.drain is not None and seen.number is not None:
+            alike.setdefault((seen.patient, seen.number), []).append(seen)
+    for group in alike.values():
+        # Of those of one item and one time only one need be looked at.
+        near: dict[tuple[Key | None, frozenset[Key], datetime | None], _Seen] = {}
+        for second in group:
+            since = _instant(second.end) - bounds.double_within.total_seconds()
+            near = {key: seen for key, seen in near.items() if _instant(seen.end) >= since}
+            if any(_may_be_one(first, second) for first in near.values()):
+                run.add(
+                    second.place,
+                    "double-charted",
+                    "the same amount stands a few minutes before: one amount charted twice?",
+                    code="business-rule",
+                    severity="warning",
+                    hint="both count until a person withdraws one",
+                )
+            near[second.drain, _item(second), second.end] = second
 
 
 def _may_be_one(first: _Seen, second: _Seen) -> bool:

@@ -309,8 +309,9 @@ class Compiler:
         possible = {entry["code"] for entry in base.facts.get("type", ())}
         if spec.types and not possible <= allowed and spec.facts["max"] != "0":
             singles.append(cardinality.types_of(allowed, by))
-        singles += cardinality.must_have_value(spec.facts, by)
         entries = spec.types or base.facts.get("type") or [{"code": "#"}]
+        if any(is_primitive(entry["code"]) for entry in entries):
+            singles += cardinality.must_have_value(spec.facts, by)
         for entry in entries:
             kind = entry["code"]
             checks = list(self._of_value(spec, base, kind, by))

@@ -197,10 +197,17 @@ class Types:
 def seen(name: str, targets: tuple[str, ...], by: str) -> Check:
     """Return a check that keeps a reference until all of the document has been walked."""
 
+    right: set[str] = set()
+
     def check(value: Any, at: At, run: Run) -> None:
-        if type(value) is dict and ("reference" in value or "type" in value):
-            found = Reference(value, at, name, targets, by, run.container, run.index)
-            run.references.append(found)
+        if type(value) is not dict:
+            return
+        if "reference" not in value:
+            stated = value.get("type")
+            if stated is None or (stated.__class__ is str and stated in right):
+                return
+        found = Reference(value, at, name, targets, by, run.container, run.index, right)
+        run.references.append(found)
 
     return check
 

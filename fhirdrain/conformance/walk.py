@@ -227,7 +227,7 @@ class Reference:
     """A reference that was seen: its value and place, and the profiles its target may have.
 
     `container` is the resource it stands in, or the one that contains that; `index` knows where it
-    leads.
+    leads. `right` are types that were found to be right where nothing but a type is stated.
     """
 
     value: dict[str, Any]
@@ -237,6 +237,7 @@ class Reference:
     by: str
     container: Any
     index: Index
+    right: set[str]
 
 
 Check = Callable[[Any, At, Run], None]

@@ -264,6 +264,8 @@ class Judge:
             if kind is None or not reference.targets:
                 continue
             possible = self._possible(reference, kind)
+            if possible and "reference" not in reference.value:
+                reference.right.add(reference.value["type"])
             if target is not None and possible and f"{_TYPE}{kind}" not in possible:
                 yield reference, _need(reference, target, possible)
 
