@@ -196,7 +196,6 @@ class Types:
 
 def seen(name: str, targets: tuple[str, ...], by: str) -> Check:
     """Return a check that keeps a reference until all of the document has been walked."""
-
     right: set[str] = set()
 
     def check(value: Any, at: At, run: Run) -> None:
