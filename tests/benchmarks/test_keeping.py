@@ -1,6 +1,6 @@
 """How the ledger's time and memory grow with the events: ratios within one run.
 
-    python -m pytest tests/benchmarks/test_ledger.py --benchmark-enable -s
+    python -m pytest tests/benchmarks/test_keeping.py --benchmark-enable -s
 
 A thousand drains of a thousand events each, one drain after the other, as the spill file gives
 them back. Without --benchmark-enable a hundredth of it is run, to see that it still runs.
@@ -8,6 +8,7 @@ them back. Without --benchmark-enable a hundredth of it is run, to see that it s
 
 from __future__ import annotations
 
+import statistics
 import tracemalloc
 from collections.abc import Iterator
 from datetime import datetime, time, timedelta
@@ -65,21 +66,32 @@ def peak(drains: int) -> int:
     return most
 
 
-def test_time_and_memory(request):
-    few, many = (100, 1000) if request.config.getoption("--benchmark-enable") else (2, 10)
-    kept(2)
-    assert kept(few) > 0
-    memory = [peak(2), peak(few)]
+def seconds(drains: int, events: int = EVENTS) -> float:
     begun = process_time()
-    kept(few)
-    between = process_time()
-    kept(many)
-    ended = process_time()
-    per_event = ((between - begun) / few, (ended - between) / many)
-    print(f"\n{many * EVENTS:,} events of {many:,} drains: {ended - between:.1f} s")
-    print(f"time an event, against a tenth of them: {per_event[1] / per_event[0]:.2f}")
-    print(f"memory of {few} drains against 2: {memory[1] / memory[0]:.2f} ({memory[1] >> 10} KiB)")
+    kept(drains, events)
+    return process_time() - begun
+
+
+def test_time_and_memory(request):
+    blocks, drains = (10, 100) if request.config.getoption("--benchmark-enable") else (2, 2)
+    assert kept(2) > 0
+    memory = [peak(2), peak(drains)]
+    times = []
+    for _ in range(blocks):
+        times.append(seconds(drains))
+    half = blocks // 2
+    growth = statistics.median(times[half:]) / statistics.median(times[:half])
+    print(
+        f"\n{blocks * drains * EVENTS:,} events of {blocks * drains:,} drains: {sum(times):.1f} s"
+    )
+    print(f"time of the second half against the first: {growth:.2f}")
+    print(
+        f"memory of {drains} drains against 2: {memory[1] / memory[0]:.2f} ({memory[1] >> 10} KiB)"
+    )
+    long, short = seconds(5, 4 * EVENTS), seconds(20, EVENTS)
+    print(f"time of 5 drains of 4,000 events against 20 of 1,000: {long / short:.2f}")
     # What is kept of one drain is given up for the next, as soon as Python looks for it.
     assert memory[1] <= 1.5 * memory[0]
-    if many == 1000:
-        assert per_event[1] <= 1.3 * per_event[0]
+    if blocks == 10:
+        assert growth <= 1.3
+        assert long <= 1.3 * short
