@@ -14,7 +14,8 @@ class Finding:
     """Say in words what was found, of which drain, when, and in which readings.
 
     `kind` is one of: suspect-level, suspect-closing-level, unit-number-changed, placed-again,
-    double, stated-before-last-amount, after-removal, amount-differs, amount-not-compared.
+    double, stated-before-last-amount, after-removal, amount-differs, amount-not-compared,
+    joined-to-itself, joined-again, parted-not-joined.
     """
 
     kind: str

@@ -113,6 +113,7 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
         late = [r for r in said if r.time > ledger.removed and r.observable not in _TIMELESS]
         for reading in late:
             ledger.find("after-removal", reading, f"{reading.observable} charted after the removal")
+    _joinings(ledger, said)
     steps = [r for r in said if r.observable in _LEVEL_STEPS]
     if any(r.observable == "level" for r in steps):
         _from_levels(ledger, _in_unit_order(steps, settings), settings)
@@ -123,6 +124,23 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
 
 _TIMELESS = ("suction-ordered", "mode-ordered", "drain-site")
 _LEVEL_STEPS = ("level", "unit-change", "placed")
+
+
+def _joinings(ledger: Ledger, readings: Sequence[Reading]) -> None:
+    """Ask about tubes joined while they are, parted while they are not, or joined to themselves."""
+    joined: dict[str, Reading] = {}
+    for reading in readings:
+        tube = str(reading.parts.get("tube", ""))
+        if reading.observable == "joined":
+            if tube == ledger.drain:
+                ledger.find("joined-to-itself", reading, f"{tube} is said to be joined to itself")
+            elif tube in joined:
+                ledger.find(
+                    "joined-again", reading, f"{tube} is joined, and was already", joined[tube]
+                )
+            joined.setdefault(tube, reading)
+        elif reading.observable == "parted" and joined.pop(tube, None) is None:
+            ledger.find("parted-not-joined", reading, f"{tube} is parted, and was not joined")
 
 
 # -- levels ---------------------------------------------------------------------------------

@@ -458,3 +458,20 @@ def test_a_level_is_of_the_unit_it_is_nearer_to(settings):
     assert [o.value for o in keep_ledger(readings, settings).outputs] == [295, 20, 10]
     readings = [level(0, 5), level(4, 290), change(4, 300, 0), level(6, 30)]
     assert [o.value for o in keep_ledger(readings, settings).outputs] == [285, 10, 30]
+
+
+def test_joinings_that_contradict_each_other_are_asked_about(settings):
+    def join(hours, name="joined", tube="L1"):
+        return reading(name, hours, parts={"tube": tube})
+
+    def kinds(*readings):
+        ledger = keep_ledger([level(0, 10), *readings], settings)
+        return [(finding.kind, finding.time) for finding in ledger.findings]
+
+    assert kinds(join(1), join(2, "parted"), join(3)) == []
+    assert kinds(join(1), join(2)) == [("joined-again", at(2))]
+    assert kinds(join(2, "parted")) == [("parted-not-joined", at(2))]
+    assert kinds(join(1), join(1.5, tube="M1"), join(2, "parted"), join(3, "parted")) == [
+        ("parted-not-joined", at(3))
+    ]
+    assert kinds(join(1, tube="R1")) == [("joined-to-itself", at(1))]
