@@ -65,7 +65,8 @@ def _documents(
     unmarked = start.removeprefix(codecs.BOM_UTF8)
     if not is_ndjson(unmarked, file):
         data = start + stream.read(raw.MOST_BYTES + 1)
-        yield from _document(data, file, blank if data.strip() else 0, checker, told, applied)
+        before = (blank if data.strip() else 0) or None
+        yield from _document(data, file, before, checker, told, applied)
         return
     if head:
         head[0] = head[0].removeprefix(codecs.BOM_UTF8)
@@ -84,7 +85,7 @@ def _unapplied(file: str, checker: Checker, applied: set[str], line: int = 0) ->
                 "not-found",
                 "profile-unused",
                 "a profile that was asked for was applied to nothing: nothing here is of its type",
-                hint=f"it is of {checker.type_of(url) or 'no known type'}",
+                hint=f"{url} is of {checker.type_of(url) or 'no known type'}",
                 file=file,
                 line=line,
                 value=url,
@@ -170,7 +171,12 @@ def _base_checker() -> Checker:
 
 
 def _document(
-    data: bytes, file: str, lines_before: int, checker: Checker, told: Told, applied: set[str]
+    data: bytes,
+    file: str,
+    lines_before: int | None,
+    checker: Checker,
+    told: Told,
+    applied: set[str],
 ) -> list[Issue]:
     value, text, issues = raw.parse(data, file)
     if not any(issue.severity == "fatal" for issue in issues):
@@ -180,7 +186,7 @@ def _document(
             for issue, path in found:
                 line, column = lines.of(_nearest(where, path))
                 issues.append(replace(issue, line=line, column=column))
-    if lines_before:
+    if lines_before is not None:
         issues = [replace(i, line=i.line + lines_before if i.line else 0) for i in issues]
         issues = [i if i.line else replace(i, line=lines_before + 1) for i in issues]
     return issues

@@ -14,6 +14,7 @@ from fhirdrain.conformance.cache import Plans
 from fhirdrain.conformance.definitions import (
     BROKEN,
     OURS,
+    R4,
     Definitions,
     ancestry,
     is_resource,
@@ -26,6 +27,7 @@ from fhirdrain.conformance.fhirpath import Surroundings
 from fhirdrain.conformance.plan import Compiler, Spec, tree_of
 from fhirdrain.conformance.rules import bindings, bundles, drain, extensions, ours
 from fhirdrain.conformance.rules.references import Follow, Index, Judge
+from fhirdrain.conformance.shapes import check_shape
 from fhirdrain.conformance.snapshot import SnapshotFault, elements_of
 from fhirdrain.conformance.terminology import Terminology
 from fhirdrain.conformance.types import Types, resource_of
@@ -162,8 +164,8 @@ class Checker:
         except SnapshotFault as error:
             return Compiled(kind, None, str(error))
         except BROKEN as error:
-            what = f"an element of it is not of the shape R4 gives it ({type(error).__name__})"
-            return Compiled(kind, None, f"{url}: {what}")
+            what = "it, or a definition that it rests on, is not of the shape R4 gives it"
+            return Compiled(kind, None, f"{url}: {what} ({type(error).__name__})")
 
     def _elements(self, url: str, definition: Json) -> list[Json]:
         """Return the snapshot of a profile, worked out once for these definitions."""
@@ -171,6 +173,8 @@ class Checker:
             return list(definition["snapshot"]["element"])
         elements = self._plans.get(url)
         if elements is None:
+            if self.definitions.origin("StructureDefinition", url) != R4:
+                check_shape(url, definition)
             elements = elements_of(definition, self.definitions)
             self._plans.put(url, elements)
         return list(elements)

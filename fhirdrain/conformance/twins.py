@@ -19,6 +19,8 @@ from fhirdrain.conformance.narrative import fault_of_div
 from fhirdrain.conformance.ordering import compared, is_number
 from fhirdrain.conformance.rules.primitives import fault_of
 from fhirdrain.conformance.times import times_in_order
+from fhirdrain.vocabulary.codes import LOCAL
+from fhirdrain.vocabulary.observables import CALCULATED
 from fhirdrain.vocabulary.units import UCUM
 
 Json = dict[str, Any]
@@ -370,11 +372,27 @@ def _says_something(value: Any, kind: str, around: Surroundings) -> bool:
     )
 
 
+def _calculated_if_derived(value: Any, kind: str, around: Surroundings) -> bool:
+    """What is derived from others says that it was calculated, and nothing else does."""
+    if type(value) is not dict:
+        return True
+    calculated = any(
+        type(coding) is dict
+        and coding.get("system") == LOCAL
+        and coding.get("code") == CALCULATED.code
+        for method in _items(value, "method")
+        for coding in _items(method, "coding")
+    )
+    return calculated == bool(_items(value, "derivedFrom"))
+
+
 # Our profiles' own, which are walked for every reading.
 _OURS: dict[str, Holds] = {
+    f"derivedFrom.exists() = method.coding.where(system = '{LOCAL}' and"
+    f" code = '{CALCULATED.code}').exists()": _calculated_if_derived,
     "value.exists() or dataAbsentReason.exists() or component.exists() or hasMember.exists()": (
         _says_something
-    )
+    ),
 }
 
 

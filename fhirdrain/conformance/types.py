@@ -9,7 +9,7 @@ from typing import Any
 
 from fhirdrain.conformance.definitions import Definitions, is_resource, resource_types
 from fhirdrain.conformance.rules import bindings, invariants, structure
-from fhirdrain.conformance.rules.primitives import is_primitive, quick_of
+from fhirdrain.conformance.rules.primitives import is_plain_id, is_primitive, quick_of
 from fhirdrain.conformance.terminology import Terminology
 from fhirdrain.conformance.walk import At, Check, Reference, Run
 
@@ -201,9 +201,14 @@ def seen(name: str, targets: tuple[str, ...], by: str) -> Check:
     def check(value: Any, at: At, run: Run) -> None:
         if type(value) is not dict:
             return
-        if "reference" not in value:
-            stated = value.get("type")
+        text, stated = value.get("reference"), value.get("type")
+        if text is None:
             if stated is None or (stated.__class__ is str and stated in right):
+                return
+        elif stated is None and text.__class__ is str and run.index.is_alone:
+            # Most of what is checked is one resource, whose references lead elsewhere.
+            kind, mark, id_ = text.partition("/")
+            if mark and kind + mark in right and is_plain_id(id_) and text != run.index.own_name:
                 return
         found = Reference(value, at, name, targets, by, run.container, run.index, right)
         run.references.append(found)

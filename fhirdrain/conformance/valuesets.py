@@ -157,6 +157,8 @@ class ValueSets:
         system, imports = part.get("system", ""), part.get("valueSet", [])
         if not (isinstance(imports, list) and (system or imports)):
             raise Undecidable("a value set includes neither a system nor a value set (vsd-1)")
+        if not isinstance(system, str):
+            raise TypeError
         if not system and ("concept" in part or "filter" in part):
             raise Undecidable("a value set includes codes of no system (vsd-2)")
         if "concept" in part and "filter" in part:
@@ -170,6 +172,8 @@ class ValueSets:
             if len(part["concept"]) > MOST_CODES:
                 raise Undecidable(f"a value set has more than {MOST_CODES} codes")
             codes = frozenset(entry["code"] for entry in part["concept"])
+            if not all(isinstance(code, str) for code in codes):
+                raise TypeError
         else:
             filters = part.get("filter", [])
             codes, rest = _chosen(system, None if fault else known, filters, fault)

@@ -137,6 +137,8 @@ class Index(Protocol):
     """Finds what a reference means in a bundle, or in a document that is none."""
 
     is_bundle: bool
+    is_alone: bool
+    own_name: str
     kind: str
 
     def of(self, resource: Any) -> Index:
@@ -154,6 +156,8 @@ class Index(Protocol):
 
 class _Nothing:
     is_bundle = False
+    is_alone = False
+    own_name = ""
     kind = ""
 
     def of(self, resource: Any) -> Index:
@@ -227,7 +231,8 @@ class Reference:
     """A reference that was seen: its value and place, and the profiles its target may have.
 
     `container` is the resource it stands in, or the one that contains that; `index` knows where it
-    leads. `right` are types that were found to be right where nothing but a type is stated.
+    leads. `right` are types that were found to be right where nothing but a type is stated, and
+    with a stroke where the reference leads elsewhere.
     """
 
     value: dict[str, Any]

@@ -47,6 +47,13 @@ class Issue:
         return ":".join(parts)
 
 
+def printable(text: str) -> str:
+    """Return a text that cannot move the cursor, break the line or fail to be encoded."""
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
+    )
+
+
 def count_by_severity(issues: Iterable[Issue]) -> dict[Severity, int]:
     """Return how many issues there are of each severity, those without any left out."""
     counts: dict[Severity, int] = {}

@@ -6,12 +6,10 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from fhirdrain.issues.issue import SEVERITIES, Issue
+from fhirdrain.issues.issue import SEVERITIES, Issue, printable
 from fhirdrain.issues.rules import rule
 
-# R4's own extensions of an issue: its place in a text, and where its rule is published.
-LINE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-line"
-COLUMN = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-col"
+# R4's own extensions of an issue: the file it is in, and where its rule is published.
 SOURCE = "http://hl7.org/fhir/StructureDefinition/operationoutcome-issue-source"
 AUTHORITY = "http://hl7.org/fhir/StructureDefinition/operationoutcome-authority"
 
@@ -21,12 +19,8 @@ def _entry(issue: Issue, show_values: bool) -> dict[str, Any]:
     extensions: list[dict[str, Any]] = []
     if issue.file:
         # The name of a file may be no UTF-8; FHIR's texts are nothing else.
-        name = issue.file.encode("utf-8", "backslashreplace").decode("utf-8")
+        name = printable(issue.file).encode("utf-8", "backslashreplace").decode("utf-8")
         extensions.append({"url": SOURCE, "valueString": name})
-    if issue.line:
-        extensions.append({"url": LINE, "valueInteger": issue.line})
-    if issue.column:
-        extensions.append({"url": COLUMN, "valueInteger": issue.column})
     known = rule(issue.rule)
     if known is not None and known.link:
         extensions.append({"url": AUTHORITY, "valueUri": known.link})
@@ -34,8 +28,12 @@ def _entry(issue: Issue, show_values: bool) -> dict[str, Any]:
         entry["extension"] = extensions
     entry["severity"] = issue.severity
     entry["code"] = issue.code
-    entry["details"] = {"coding": [{"system": RULES, "code": issue.rule}], "text": issue.message}
-    diagnostics = [issue.hint] if issue.hint else []
+    entry["details"] = {
+        "coding": [{"system": RULES, "code": issue.rule}],
+        "text": printable(issue.message),
+    }
+    diagnostics = [f"line {issue.line}, column {issue.column}"] if issue.line else []
+    diagnostics += [printable(issue.hint)] if issue.hint else []
     if show_values and issue.value:
         diagnostics.append(f"value: {issue.value}")
     if diagnostics:

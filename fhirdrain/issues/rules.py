@@ -33,9 +33,10 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Invariant:
-    """Say what is known of an invariant of R4 that has no table of its own.
+    """Say what is known of an invariant that has no table of its own.
 
-    `places` are the paths of the elements that carry it; none when only a profile does.
+    `of` is whose it is, `places` the paths of the elements that carry it; none when only a profile
+    does.
     """
 
     key: str
@@ -43,6 +44,7 @@ class Invariant:
     severity: str
     expression: str
     best_practice: bool = False
+    of: str = "R4"
 
 
 @cache

@@ -7,6 +7,7 @@ version 2.1.0, from memory, and the tests hold a log against its published schem
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -90,9 +91,14 @@ def _physical(issue: Issue) -> dict[str, Any]:
     return physical
 
 
+# What stands in an archive has no URI of its own, and its name may lead anywhere.
+_PACKED = re.compile(r"(.+?\.(?:tgz|tar\.gz))!", re.DOTALL)
+
+
 def _uri(file: str) -> str:
     """Return a file's URI: relative as it was given, unless that leads up and out (3.10, 3.4)."""
-    path = Path(file)
+    packed = _PACKED.match(file)
+    path = Path(packed[1] if packed else file)
     if path.is_absolute() or ".." in path.parts:
         return Path(os.path.abspath(path)).as_uri()
     return quote(os.fsencode(path.as_posix()))

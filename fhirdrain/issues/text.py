@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable, Sequence
 
-from fhirdrain.issues.issue import SEVERITIES, Issue, count_by_severity
+from fhirdrain.issues.issue import SEVERITIES, Issue, count_by_severity, printable
 from fhirdrain.issues.rules import Invariant, Rule
 
 # Of one thing that is wrong in many places so many are shown; the others are counted.
@@ -15,13 +15,16 @@ _WIDTH = 88
 
 def render_issue(issue: Issue, *, show_values: bool = False) -> str:
     """Return one line: place, severity, message, FHIRPath location, hint, rule."""
-    parts = [f"{issue.place}: " if issue.place else "", f"{issue.severity}: {issue.message}"]
+    parts = [
+        f"{issue.place}: " if issue.place else "",
+        f"{issue.severity}: {printable(issue.message)}",
+    ]
     if show_values and issue.value:
-        parts.append(f" [{_printable(issue.value)}]")
+        parts.append(f" [{printable(issue.value)}]")
     if issue.location:
         parts.append(f" at {issue.location}")
     if issue.hint:
-        parts.append(f" (hint: {issue.hint})")
+        parts.append(f" (hint: {printable(issue.hint)})")
     parts.append(f" <{issue.rule}>")
     return "".join(parts)
 
@@ -38,7 +41,7 @@ def render_text(issues: Iterable[Issue], *, show_values: bool = False) -> str:
     lines: list[str] = []
     for file, found in by_file.items():
         if file:
-            lines.append(_printable(file))
+            lines.append(printable(file))
         alike: dict[tuple[str, ...], list[Issue]] = {}
         for issue in found:
             key = (issue.severity, issue.rule, issue.message, issue.hint)
@@ -72,11 +75,14 @@ def render_rule(rule: Rule) -> str:
 
 
 def render_invariant(stated: Sequence[Invariant], rule: Rule) -> str:
-    """Return what R4 states under one key, and the rule by whose name it is reported.
+    """Return what is stated under one key, and the rule by whose name it is reported.
 
     The expression stands on one line, as it is there to be copied.
     """
-    lines = [f"{stated[0].key}: an invariant of R4, reported by the rule {rule.name}", ""]
+    lines = [
+        f"{stated[0].key}: an invariant of {stated[0].of}, reported by the rule {rule.name}",
+        "",
+    ]
     for one in stated:
         where = ", ".join(one.places) or "a profile of R4"
         asked = ", only with --best-practice" if one.best_practice else ""
@@ -90,26 +96,19 @@ def _rank(issue: Issue) -> int:
 
 def _folded(same: list[Issue], show_values: bool) -> list[str]:
     first = same[0]
-    lines = [f"  {first.severity}: {first.message} <{first.rule}>"]
+    lines = [f"  {first.severity}: {printable(first.message)} <{first.rule}>"]
     places = [text for issue in same if (text := _where(issue, show_values))]
     lines += [f"    {place}" for place in places[:MOST_PLACES]]
     more = len(same) - max(len(places[:MOST_PLACES]), 1)
     if more:
         lines.append(f"    and {more} more")
     if first.hint:
-        lines.append(f"    hint: {first.hint}")
+        lines.append(f"    hint: {printable(first.hint)}")
     return lines
 
 
 def _where(issue: Issue, show_values: bool) -> str:
     """Return the place of an issue, in a form that terminals and editors take one to."""
-    place = _printable(issue.place) if issue.line else ""
-    value = f"[{_printable(issue.value)}]" if show_values and issue.value else ""
+    place = printable(issue.place) if issue.line else ""
+    value = f"[{printable(issue.value)}]" if show_values and issue.value else ""
     return " ".join(part for part in (place, issue.location, value) if part)
-
-
-def _printable(text: str) -> str:
-    """Return a text that cannot move the cursor, break the line or fail to be encoded."""
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text
-    )

@@ -7,7 +7,13 @@ from pathlib import Path
 
 from fhirdrain.conformance import Checker, Options, check_stream
 from fhirdrain.conformance.cache import default_folder
-from fhirdrain.conformance.definitions import R4, Definitions, Supplied, standard
+from fhirdrain.conformance.definitions import (
+    R4,
+    Definitions,
+    Supplied,
+    split_canonical,
+    standard,
+)
 from fhirdrain.conformance.drainage import USUAL, Bounds
 from fhirdrain.conformance.packages import supplied
 from fhirdrain.conformance.rules.extensions import Unknown
@@ -43,7 +49,13 @@ def checker_of(
         bounds = Bounds(site.settings.double_within, site.settings.suction_tolerance)
     options = Options(tuple(profiles), extensions, references, best_practice, bounds=bounds)
     for url in options.profiles:
-        if definitions.structure(url) is None:
+        definition = definitions.structure(url)
+        _, version = split_canonical(url)
+        if definition is not None and version and version != definition.get("version"):
+            raise ConfigurationError(
+                f"the profile is known, in version {definition.get('version', 'none')}: {url}"
+            )
+        if definition is None:
             raise ConfigurationError(
                 f"no such profile is known: {url}", hint="--profiles takes its definition"
             )
@@ -78,7 +90,7 @@ def _known_already(entry: Supplied) -> Issue:
         "warning",
         "duplicate",
         "definition",
-        "a definition with this URL is known already, and that one was used",
+        f"{entry.definition.get('url')} is known already, and that definition was used",
         file=entry.origin,
         value=str(entry.definition.get("url")),
     )

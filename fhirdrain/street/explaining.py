@@ -5,7 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from fhirdrain.conformance.definitions import constraints, standard, type_names
+from fhirdrain.conformance.definitions import (
+    constraints,
+    our_profiles,
+    standard,
+    type_names,
+)
 from fhirdrain.conformance.rules.invariants import is_best_practice
 from fhirdrain.issues import (
     Invariant,
@@ -29,13 +34,15 @@ def explained(name: str) -> str | None:
     known = rule(name)
     if known is not None:
         return render_rule(known)
-    stated = list(_stated(name))
+    name = name if name in other_keys() else name.lower()
+    stated = [*_stated(name), *_ours(name)]
     return render_invariant(stated, all_rules()["invariant"]) if stated else None
 
 
 def other_keys() -> list[str]:
-    """Return the keys of R4's invariants that are no rules by themselves."""
+    """Return the keys of R4's invariants and of ours that are no rules by themselves."""
     keys = {constraint["key"] for constraint in constraints().values()}
+    keys |= {constraint["key"] for _, constraint in _own()}
     return sorted(keys - set(all_rules()))
 
 
@@ -60,6 +67,29 @@ def _stated(key: str) -> Iterator[Invariant]:
             expression,
             is_best_practice(constraint),
         )
+
+
+def _ours(key: str) -> Iterator[Invariant]:
+    """Yield what our profiles state under a key."""
+    places: dict[str, list[str]] = {}
+    found = {}
+    for path, constraint in _own():
+        if constraint["key"] == key:
+            places.setdefault(constraint["expression"], []).append(path)
+            found[constraint["expression"]] = constraint
+    for expression, constraint in found.items():
+        where = tuple(dict.fromkeys(places[expression]))
+        yield Invariant(key, where, constraint["severity"], expression, of="our profiles")
+
+
+def _own() -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield each element of our profiles that adds a constraint, and that."""
+    definitions = standard()
+    for url in our_profiles():
+        definition = definitions.structure(url) or {}
+        for element in definition.get("differential", {}).get("element", ()):
+            for constraint in element.get("constraint", ()):
+                yield f"{definition['id']} ({element['path']})", constraint
 
 
 def _carried() -> Iterator[tuple[str, dict[str, Any]]]:

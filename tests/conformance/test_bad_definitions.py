@@ -177,8 +177,10 @@ def test_a_profile_is_applied_to_every_resource_of_its_type():
 
 
 @pytest.mark.parametrize(
-    "broken",
+    ("broken", "place"),
     [
+        (broken, "") if isinstance(broken, dict) else broken
+        for broken in [
         {"differential": None},
         {"differential": []},
         {"differential": {"element": [{"min": 1}]}},
@@ -190,13 +192,31 @@ def test_a_profile_is_applied_to_every_resource_of_its_type():
         {"differential": {"element": [{"path": "Patient.gender", "binding": "x"}]}},
         {"baseDefinition": None},
         {"snapshot": {}, "derivation": "specialization"},
+        ({"differential": {"element": {}}}, "differential: holds no list"),
+        *(
+            ({"differential": {"element": [{"path": "Patient"}, {"path": "Patient.name"} | wrong]}},
+             f"differential.element[1].{place}")
+            for wrong, place in [
+                ({"min": "1"}, "min (Patient.name): is no whole number"),
+                ({"min": 1.5}, "min"), ({"min": -1}, "min"), ({"maxLength": -1}, "maxLength"),
+                ({"max": "many"}, "max"), ({"type": [{"profile": ["x"]}]}, "type[0].code"),
+                ({"constraint": [{"key": "x-1", "expression": 5}]}, "constraint[0].expression"),
+                ({"constraint": {}}, "constraint"), ({"contentReference": 5}, "contentReference"),
+                ({"binding": {"strength": "firm"}}, "binding.strength"),
+                ({"binding": {"strength": "required", "valueSet": 5}}, "binding.valueSet"),
+                ({"slicing": {"rules": 5}}, "slicing.rules"),
+                ({"slicing": {"discriminator": [{"type": "value"}]}}, "slicing.discriminator[0].path"),
+            ]
+        ),
+        ]
     ],
     ids=str,
 )  # fmt: skip
-def test_a_definition_of_another_shape_is_one_that_cannot_be_used(broken):
+def test_a_definition_of_another_shape_is_one_that_cannot_be_used(broken, place):
     ((severity, rule, message),) = found(stating("one"), profile("one", **broken))
     assert (severity, rule) == ("warning", "definition")
     assert "cannot be used" in message
+    assert place in message
 
 
 def test_a_profile_without_a_base_is_said_to_have_none():

@@ -448,6 +448,8 @@ def test_an_expansion_that_is_whole_decides(more):
         {"include": [include(WORDS, "red") | {"filter": []}]},
         {"include": [{"system": WORDS, "concept": [{"display": "red"}]}]},
         {"include": [{"system": WORDS, "filter": [{"property": "code"}]}]},
+        {"include": [{"system": WORDS, "concept": [{"code": 5}]}]},
+        {"include": [{"system": 5, "concept": [{"code": "red"}]}]},
         {"include": ["red"]},
         {"include": "red"},
         {},

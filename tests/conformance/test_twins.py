@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from fhirdrain.conformance.definitions import constraints, elements, is_resource
 from fhirdrain.conformance.fhirpath import CannotEvaluate, Surroundings, compiled
 from fhirdrain.conformance.twins import expression_for, twins
+from fhirdrain.vocabulary.codes import LOCAL
 from tests.conformance.fitting import PRIMITIVES, places, type_of
 
 UCUM = "http://unitsofmeasure.org"
@@ -30,8 +31,9 @@ EXPRESSIONS = {KEYS.get(text, text): text for text in twins()}
 POOLS = {
     "type": ["document", "message", "transaction", "batch", "history", "searchset", "collection",
              "transaction-response", "batch-response"],
-    "system": [UCUM, "urn:iso:std:iso:4217", "https://north-pier.example/codes"],
-    "code": ["1", "mL", "L", "kg", "one"],
+    "system": [UCUM, "urn:iso:std:iso:4217", "https://north-pier.example/codes",
+               LOCAL],
+    "code": ["1", "mL", "L", "kg", "one", "calculated"],
     "unit": ["millilitre", "litre"],
     "when": ["C", "CM", "CD", "CV", "AC", "HS"],
     "value": [0, -1, 1, 1000, Decimal("1.0"), Decimal("1.00"), Decimal("-0.5")],

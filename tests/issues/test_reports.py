@@ -248,3 +248,18 @@ def test_an_operation_outcome_names_a_file_whose_name_is_no_utf_8():
     outcome = to_operation_outcome([replace(PERIOD, file="\udcff.json")])
     json.dumps(outcome, ensure_ascii=False).encode("utf-8")
     assert outcome["issue"][0]["extension"][0]["valueString"] == "\\udcff.json"
+
+
+def test_what_a_definition_says_cannot_move_the_cursor_or_forge_a_line():
+    forged = replace(PERIOD, message="x\x1b[31m\n1 error", hint="y\r\n<stdin>")
+    text = render_text([forged])
+    assert "\x1b" not in text
+    assert len(text.splitlines()) == len(render_text([PERIOD]).splitlines())
+    outcome = to_operation_outcome([replace(forged, file="a\x1bb.json")])
+    assert check_resource(outcome) == []
+
+
+def test_a_file_in_an_archive_has_the_uri_of_the_archive():
+    inside = replace(PERIOD, file="one.tgz!../../etc/x.json")
+    (result,) = to_sarif([inside])["runs"][0]["results"]
+    assert result["locations"][0]["physicalLocation"]["artifactLocation"]["uri"] == "one.tgz"

@@ -27,7 +27,7 @@ HANDED_ON = {
     ("archives.py", "rule"), ("drainage.py", "rule"),
 }  # fmt: skip
 # Calls that say a rule's name, and at which argument they do.
-SAID_AT = {"add": 1, "_add": 1, "Issue": 2, "_bound": 0, "_differs": 2}
+SAID_AT = {"add": 1, "_add": 1, "Issue": 2, "_bound": 0, "_differs": 2, "_exactly": 0}
 
 ROOT = CONFORMANCE.parent.parent
 

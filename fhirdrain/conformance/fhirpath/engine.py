@@ -111,6 +111,8 @@ def _read(expression: str) -> Any:
         def syntaxError(self, *_: Any) -> None:
             raise CannotEvaluate("it cannot be read")
 
+    if not isinstance(expression, str):
+        raise CannotEvaluate("it is no text")
     if len(expression) > _LONGEST:
         raise CannotEvaluate("it is too long")
     with _reading:

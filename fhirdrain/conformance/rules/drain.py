@@ -372,8 +372,9 @@ def _word(node: Node, words: Iterable[str], of: str, report: Report) -> None:
         report.add(
             node,
             "word",
-            f'"{said[0]}" is no word of {of}',
+            f"a code that is no word of {of}",
             code="code-invalid",
+            value=said[0],
             hint=f"nearest: {near[0]}" if near else f"one of: {', '.join(words)}",
         )
 
@@ -402,8 +403,13 @@ def _implied(node: Node, value: Node, observable: Observable, report: Report) ->
             code="business-rule",
         )
     elif implied not in (None, "undetermined", *words) and words:
-        word = f'"{words[0]}"' if words[0] in LOCAL_CODES else "its value"
-        report.add(value, "parts", f"{word} is not what its parts say", code="business-rule")
+        report.add(
+            value,
+            "parts",
+            "its value is not what its parts say",
+            code="business-rule",
+            value=words[0],
+        )
 
 
 def _part_values(node: Node) -> dict[str, object]:

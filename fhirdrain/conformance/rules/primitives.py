@@ -84,6 +84,14 @@ _MOST_KNOWN = 4096
 _LONGEST_KNOWN = 200
 
 
+def is_plain_id(text: str) -> bool:
+    """Tell whether a text is an id of a resource."""
+    return _RESOURCE_ID.fullmatch(text) is not None
+
+
+_RESOURCE_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
+
+
 def quick_of(kind: str) -> Quick:
     """Return texts that are right, and a test that is never wrong when it says that all is well."""
     if kind == "boolean":

@@ -70,6 +70,10 @@ class Index:
         self._within: dict[int, Index] = {}
         self.is_bundle = isinstance(root, dict) and root.get("resourceType") == "Bundle"
         self.kind = str(root.get("type")) if self.is_bundle else ""
+        self.is_alone = not self.is_bundle and not supplied
+        self.own_name = (
+            f"{root.get('resourceType')}/{root.get('id')}" if isinstance(root, dict) else ""
+        )
 
     def of(self, resource: Any) -> Index:
         """Return where references in a resource lead: a bundle has its own."""
@@ -106,8 +110,8 @@ class Index:
         """
         if text.startswith("#"):
             return contained(holder, text[1:])
-        if not self.is_bundle and not self._supplied:
-            return self._root if text == self._own_name() else None
+        if self.is_alone:
+            return self._root if text == self.own_name else None
         plain, _, version = text.partition("#")[0].partition("/_history/")
         found = self._candidates(plain, holder)
         for resource in found:
@@ -122,10 +126,6 @@ class Index:
         return self._supplied.get(plain) or (
             self._supplied.get(match[0].lstrip("/")) if match and not self.is_bundle else None
         )
-
-    def _own_name(self) -> str:
-        root = self._root
-        return f"{root.get('resourceType')}/{root.get('id')}" if isinstance(root, dict) else ""
 
     def is_ambiguous(self, text: str, holder: Any) -> bool:
         """Tell whether a reference that names no version could mean several in a bundle."""
@@ -223,6 +223,8 @@ class Judge:
         self._run = run
         self._follow = follow
         self._profiles = profiles
+        # Whether any reference may lead elsewhere in all that is walked with these profiles.
+        self._is_open = profiles.options.references == "accept"
 
     def judge(self) -> None:
         """Report the references that were kept."""
@@ -258,16 +260,25 @@ class Judge:
         led: dict[int, tuple[str | None, Json | None]] = {}
         for reference in self._run.references:
             key = id(reference.value)
+            before = len(self._run.found)
             if key not in led:
                 led[key] = self._led(reference)
             kind, target = led[key]
             if kind is None or not reference.targets:
                 continue
             possible = self._possible(reference, kind)
-            if possible and "reference" not in reference.value:
-                reference.right.add(reference.value["type"])
+            if possible and len(self._run.found) == before:
+                self._remember(reference, kind, target)
             if target is not None and possible and f"{_TYPE}{kind}" not in possible:
                 yield reference, _need(reference, target, possible)
+
+    def _remember(self, reference: Reference, kind: str, target: Json | None) -> None:
+        """Note a type that may stand where a reference stands: it need not be asked for again."""
+        text = reference.value.get("reference")
+        if text is None:
+            reference.right.add(reference.value["type"])
+        elif target is None and self._is_open and _form(text) == ("literal", kind):
+            reference.right.add(f"{kind}/")
 
     def _led(self, reference: Reference) -> tuple[str | None, Json | None]:
         """Return the type of what a reference leads to and that itself, as far as known."""

@@ -109,24 +109,33 @@ def checks_of(facts: Json, base: Json, kind: str, by: str) -> Iterator[Check]:
         yield _length(int(longest), by)
 
 
-def _fixed(wanted: Any, by: str) -> Check:
-    def check(value: Any, at: At, run: Run) -> None:
-        if not equals(wanted, value):
-            run.add(
-                at,
-                "fixed",
-                f"is not the value that is fixed{by}",
-                code="value",
-                hint=_shown(wanted),
-                value=value if isinstance(value, str) else "",
-            )
+def _exactly(rule: str, said: str) -> Callable[[Any, str], Check]:
+    """Return what makes the check that a value is just the one that is wanted."""
 
-    return check
+    def make(wanted: Any, by: str) -> Check:
+        def check(value: Any, at: At, run: Run) -> None:
+            if not equals(wanted, value):
+                run.add(
+                    at,
+                    rule,
+                    f"{said}{by}",
+                    code="value",
+                    hint=_shown(wanted),
+                    value=value if isinstance(value, str) else "",
+                )
+
+        return check
+
+    return make
+
+
+_fixed = _exactly("fixed", "is not the value that is fixed")
+_plain_pattern = _exactly("pattern", "is not what it must be")
 
 
 def _pattern(wanted: Any, by: str) -> Check:
     if isinstance(wanted, str | int | bool | Decimal):
-        return _fixed(wanted, by)
+        return _plain_pattern(wanted, by)
 
     holds = matcher(wanted)
 
