@@ -208,7 +208,9 @@ class _Book:
     def _placing(self, resource: Json) -> None:
         """Note at which level a drain's first unit was opened, where its placing says it."""
         when, devices = _time(resource.get("performedDateTime")), resource.get("focalDevice")
-        if when is None or not isinstance(devices, list) or not isinstance(devices[0], dict):
+        if when is None or not isinstance(devices, list) or not devices:
+            return
+        if not isinstance(devices[0], dict):
             return
         drain = self._whose(devices[0].get("manipulated"), resource)
         extensions = resource.get("extension")

@@ -51,10 +51,11 @@ def checker_of(
     for url in options.profiles:
         definition = definitions.structure(url)
         _, version = split_canonical(url)
-        if definition is not None and version and version != definition.get("version"):
-            raise ConfigurationError(
-                f"the profile is known, in version {definition.get('version', 'none')}: {url}"
-            )
+        known = definition.get("version") if definition is not None else None
+        if definitions.origin("StructureDefinition", url) == R4:
+            known = R4.rpartition(" ")[2]
+        if version and known and version != known:
+            raise ConfigurationError(f"the profile is known, in version {known}: {url}")
         if definition is None:
             raise ConfigurationError(
                 f"no such profile is known: {url}", hint="--profiles takes its definition"

@@ -349,7 +349,8 @@ def _vanished(before: Iterable[Resource], made: Sequence[Resource]) -> Iterator[
     """Yield derived numbers that went out once and no longer exist, as entered in error."""
     standing = {_name(resource) for resource in made}
     for resource in before:
-        gone = "derivedFrom" in resource and _name(resource) not in standing
+        # What was worked out says so; a total of nothing known is derived from nothing.
+        gone = "method" in resource and _name(resource) not in standing
         if gone and resource["status"] != WITHDRAWN:
             yield {**resource, "status": WITHDRAWN}
 

@@ -90,7 +90,8 @@ def test_a_bundle_of_10000_against_ten_of_1000(request):
 
     many, few = bundle(10_000), bundle(1_000)
     if not request.config.getoption("--benchmark-enable"):
-        assert check_resource(few) == []
+        # The same amounts over and over overlap, which is a warning each.
+        assert not any(issue.is_error for issue in check_resource(few))
         return
     check_resource(few)
     ratios = [

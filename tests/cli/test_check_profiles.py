@@ -120,3 +120,29 @@ def test_the_site_says_how_observations_are_compared(tmp_path):
     assert rules(near) == (["suction-differs"], 0)
     assert rules(near, "--site", site) == ([], 0)
     assert run(near, "--site", tmp_path / "none.toml").exit_code != 0
+
+
+def test_a_profile_is_applied_in_the_version_that_is_asked_for():
+    url = "http://hl7.org/fhir/StructureDefinition/vitalsigns"
+    right = run(SAMPLE, "--profile", f"{url}|4.0.1", "--profiles", DEFINITIONS)
+    assert isinstance(right.exception, SystemExit)  # which is how the command ends by itself
+    result = run(SAMPLE, "--profile", f"{url}|9.9")
+    assert result.exit_code != 0
+    assert "in version 4.0.1" in str(result.exception)
+
+
+def test_a_profile_that_is_applied_to_nothing_is_named(tmp_path):
+    patient = tmp_path / "p.json"
+    patient.write_text('{"resourceType": "Patient", "active": true}')
+    url = "http://hl7.org/fhir/StructureDefinition/vitalsigns"
+    result = run(patient, "--profile", url)
+    assert "<profile-unused>" in result.stdout
+    assert url in result.stdout
+
+
+def test_a_definition_that_is_known_already_is_named(tmp_path):
+    ours = json.loads((ROOT / "profiles" / "StructureDefinition-level.json").read_text())
+    changed = tmp_path / "level.json"
+    changed.write_text(json.dumps(ours | {"title": "another"}))
+    result = run(SAMPLE, "--profiles", changed)
+    assert f"{ours['url']} is known already" in result.stdout

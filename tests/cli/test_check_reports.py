@@ -158,3 +158,11 @@ def test_rules_are_completed_in_the_shell():
         "bdl-11",
         "bdl-12",
     ]
+
+
+def test_an_invariant_of_our_profiles_is_explained_and_case_does_not_matter():
+    code, out, _ = run("check", "--explain", "drain-2")
+    assert code == 0
+    assert "an invariant of our profiles" in out
+    assert "derivedFrom.exists()" in out
+    assert run("check", "--explain", "DOM-6")[0] == 0

@@ -290,6 +290,13 @@ def test_a_key_that_is_no_element_is_not_shown():
     assert (issue.rule, issue.location) == ("duplicate-key", "Patient.active")
 
 
+def test_the_first_line_of_ndjson_has_its_number_too():
+    issues = check_bytes(b"[1\n" + encode(level()) + b"\n", "x.ndjson")
+    assert [(i.line, i.rule) for i in issues] == [(1, "json")]
+    (deep,) = check_bytes(b"[" * 5000 + b"\n" + encode(level()) + b"\n", "x.ndjson")
+    assert deep.line == 1
+
+
 def test_values_stay_out_of_messages():
     issues = check_resource(
         level(status="secret-value", valueQuantity={**QUANTITY, "value": Decimal("-4711.5")})

@@ -80,7 +80,7 @@ def test_what_comes_bit_by_bit_is_what_comes_at_once(walk, pieces, random):
         # What a later version took away again is taken back, and was a derived number.
         for key in later.keys() - once.keys():
             assert later[key]["status"] == "entered-in-error"
-            assert "derivedFrom" in later[key]
+            assert later[key]["method"]["coding"][0]["code"] == "calculated"
         # All of it told again says nothing new.
         waiting = bits.store.outgoing_by_state()
         bits.take(*lines)

@@ -202,8 +202,36 @@ def _maximum(wanted: Any, by: str) -> Check:
     return _bound("max-value", wanted, 1, f"is more than it may be{by}", by)
 
 
+def _within(bound: Any, beyond: int) -> Callable[[Any], bool]:
+    """Return what tells of a quantity in the very unit of a bound that it is within it.
+
+    Nearly every quantity is one; it is never wrong when it says so.
+    """
+    limit: Any = bound.get("value") if isinstance(bound, dict) else None
+    if not isinstance(limit, int | Decimal) or isinstance(limit, bool) or "code" not in bound:
+        return lambda value: False
+    code, system = bound["code"], bound.get("system")
+
+    def within(value: Any) -> bool:
+        if type(value) is not dict or value.get("code") != code or "comparator" in value:
+            return False
+        number: Any = value.get("value")
+        if value.get("system") != system or number.__class__ not in (int, Decimal):
+            return False
+        try:
+            return bool(number <= limit if beyond > 0 else number >= limit)
+        except ArithmeticError:
+            return False  # it is no number
+
+    return within
+
+
 def _bound(rule: str, wanted: Any, beyond: int, message: str, by: str) -> Check:
+    within = _within(wanted, beyond)
+
     def check(value: Any, at: At, run: Run) -> None:
+        if within(value):
+            return
         order = compared(value, wanted)
         if order is None:
             run.add(
