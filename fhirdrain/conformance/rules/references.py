@@ -277,9 +277,10 @@ class Judge:
         text = reference.value.get("reference")
         if text is None:
             reference.right.add(reference.value["type"])
-        elif target is None and self._is_open and isinstance(text, str):
-            if _form(text) == ("literal", kind):
-                reference.right.add(f"{kind}/")
+            return
+        literal = isinstance(text, str) and _form(text) == ("literal", kind)
+        if target is None and literal and self._is_open:
+            reference.right.add(f"{kind}/")
 
     def _led(self, reference: Reference) -> tuple[str | None, Json | None]:
         """Return the type of what a reference leads to and that itself, as far as known."""
