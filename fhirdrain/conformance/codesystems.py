@@ -41,6 +41,8 @@ class CodeSystem:
         self._declared = {p["code"] for p in definition.get("property", ())}
         codes: set[str] = set()
         for concept, _ in self._walk():
+            if not isinstance(concept["code"], str):
+                raise TypeError
             codes.add(concept["code"])
             if len(codes) > MOST_CODES:
                 raise Undecidable(f"{self.url} has more than {MOST_CODES} codes")

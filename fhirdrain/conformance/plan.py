@@ -158,11 +158,13 @@ class Compiler:
         if binding and binding != base.facts.get("binding"):
             yield from bindings.check_of(binding, kind, self.terminology, by)
         stated = [*base.facts.get("constraint", ()), *self._own_constraints(kind)]
+        owner, path = self.types.below(base.owner, "", base.facts, kind)
+        # What is in a group that is defined in place is of the types that its path gives it.
+        named = f"{owner}.{path}" if path else kind
         yield from invariants.checks_of(
-            facts.get("constraint", ()), stated, kind, by, self._best_practice
+            facts.get("constraint", ()), stated, named, by, self._best_practice
         )
         if spec.children and not is_primitive(kind):
-            owner, path = self.types.below(base.owner, "", base.facts, kind)
             below = self._of_children(spec, owner, path, by)
             if below is not None:
                 yield below

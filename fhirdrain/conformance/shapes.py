@@ -20,6 +20,10 @@ Fault = Callable[[Any], str | None]
 
 def check_shape(canonical: str, definition: Json) -> None:
     """Raise `SnapshotFault` at the first element that is not of R4's shape."""
+    if fault := _texts(definition.get("contextInvariant", [])):
+        raise SnapshotFault(canonical, "contextInvariant", fault)
+    for where, fault in _list("context", definition.get("context", []), *_CONTEXT):
+        raise SnapshotFault(canonical, where.removeprefix("."), fault)
     for view in ("differential", "snapshot"):
         if view not in definition:
             continue
@@ -147,6 +151,10 @@ _OBJECTS: dict[str, tuple[dict[str, Fault], tuple[str, ...]]] = {
     ),
     "slicing": ({"rules": _among("closed", "open", "openAtEnd"), "ordered": _truth}, ()),
 }
+_CONTEXT: tuple[dict[str, Fault], tuple[str, ...]] = (
+    {"type": _among("fhirpath", "element", "extension"), "expression": _text},
+    ("type", "expression"),
+)
 _DISCRIMINATOR: tuple[dict[str, Fault], tuple[str, ...]] = (
     {"type": _among("value", "exists", "pattern", "type", "profile"), "path": _text},
     ("type", "path"),

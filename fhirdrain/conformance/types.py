@@ -250,6 +250,8 @@ def resource_of(
             run.told(run.count)
         outer = run.enter(value)
         check_of(kind)(value, at, run)
+        if "contained" in value:
+            structure.contained_ids(value["contained"], at, run)
         then(value, at, run, before)
         run.leave(outer)
 

@@ -290,6 +290,18 @@ def test_a_key_that_is_no_element_is_not_shown():
     assert (issue.rule, issue.location) == ("duplicate-key", "Patient.active")
 
 
+def test_what_is_contained_has_an_id_of_its_own():
+    """FHIR R4 2.3.0.4, contained resources."""
+    without = {
+        "resourceType": "Patient",
+        "contained": [{"resourceType": "Basic", "code": {"text": "x"}}],
+    }
+    assert ("contained-id", "Patient.contained[0]") in found(without)
+    one = {"resourceType": "Patient", "id": "a", "active": True}
+    twice = level(contained=[one, {**one, "active": False}], focus=[{"reference": "#a"}])
+    assert [rule for rule, _ in found(twice) if rule == "contained-id"] == ["contained-id"]
+
+
 def test_the_first_line_of_ndjson_has_its_number_too():
     issues = check_bytes(b"[1\n" + encode(level()) + b"\n", "x.ndjson")
     assert [(i.line, i.rule) for i in issues] == [(1, "json")]

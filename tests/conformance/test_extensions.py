@@ -125,3 +125,18 @@ def test_what_changes_the_meaning_stands_as_a_modifier_and_nothing_else_does():
         ("modifier-extension", "Patient.modifierExtension[0]")
     ]
     assert found(as_plain, PATIENT, changing) == [("modifier-extension", "Patient.extension[0]")]
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"context": [5]}, {"context": 5}, {"context": [{"type": "element"}]},
+        {"context": [{"type": "where", "expression": "Patient"}]},
+        {"contextInvariant": 5}, {"contextInvariant": [5]}, {"contextInvariant": "status"},
+    ],
+    ids=str,
+)  # fmt: skip
+def test_a_context_of_another_shape_is_a_definition_that_cannot_be_used(broken):
+    assert told(patient(extension=THERE), bed(("element", "Patient")) | broken) == [
+        ("definition", "warning", "Patient.extension[0]")
+    ]

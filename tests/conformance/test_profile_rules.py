@@ -461,3 +461,43 @@ def test_what_needs_a_value_or_another_extension():
         ("min-length", "Patient.language"),
         ("value-missing", "Patient.active"),
     ]
+
+
+def invariant(*expressions: str) -> list[dict[str, Any]]:
+    return [
+        {"key": f"in-{n}", "severity": "error", "human": "h", "expression": text}
+        for n, text in enumerate(expressions)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "path", "data", "holds", "fails"),
+    [
+        ("Observation", "Observation.component",
+         {"component": [{"code": coding("y"), "valueQuantity": quantity("9")}]},
+         ["value.exists()", "value is Quantity", "value.ofType(Quantity).value = 9"],
+         ["value.empty()", "value.ofType(Quantity).value < 5", "value is string"]),
+        ("Observation", "Observation.component.referenceRange",
+         {"component": [{"code": coding("y"), "valueInteger": 1, "referenceRange": [{"low": quantity("1")}]}]},
+         ["low is Quantity", "low.value = 1"], ["low.value > 1"]),
+        ("Patient", "Patient.contact", {"contact": [{"name": {"text": "a"}, "period": {"start": "2025"}}]},
+         ["name is HumanName", "name.text is string", "period.start is dateTime"], ["name is string"]),
+        ("QuestionnaireResponse", "QuestionnaireResponse.item.answer",
+         {"status": "completed", "item": [{"linkId": "1", "answer": [{"valueInteger": 3}]}]},
+         ["value.exists()", "value is integer"], ["value > 3"]),
+        ("MedicationRequest", "MedicationRequest.dosageInstruction.timing.repeat",
+         {"status": "active", "intent": "order", "medicationReference": {"display": "a"}, "subject": {"display": "b"},
+          "dosageInstruction": [{"timing": {"repeat": {"boundsPeriod": {"start": "2025"}}}}]},
+         ["bounds.exists()", "bounds is Period"], ["bounds is Duration"]),
+    ],
+    ids=["component", "by reference", "contact", "answer", "in a datatype"],
+)  # fmt: skip
+def test_an_invariant_on_a_group_in_place_knows_the_types_in_it(kind, path, data, holds, fails):
+    """FHIRPath N1, `is` and `ofType`; R4 2.4.1: a choice is called by its stem."""
+    resource = {"resourceType": kind, **data}
+    if kind == "Observation":
+        resource = observation(**data)
+    assert found(resource, profile("one", kind, el(path, constraint=invariant(*holds)))) == []
+    for expression in fails:
+        definition = profile("one", kind, el(path, constraint=invariant(expression)))
+        assert [rule for rule, _ in found(resource, definition)] == ["invariant"], expression

@@ -287,3 +287,28 @@ def test_a_full_url_is_a_right_one_and_that_of_its_resource(url, severity):
     whole = {"resourceType": "Bundle", "type": "collection", "entry": [entry]}
     said = [(i.rule, i.severity) for i in check_resource(whole)]
     assert said == ([("full-url", severity)] if severity else [])
+
+
+def test_a_relative_reference_is_below_the_address_of_what_it_stands_in():
+    """FHIR R4 2.36.4.1: of another server's resource of that name nothing is said."""
+    named = profile("named", "Patient", el("Patient.name", min=1))
+    definition = profile("one", "Observation", el("Observation.subject", type=to("named")))
+    whole = {
+        "resourceType": "Bundle",
+        "type": "collection",
+        "entry": [
+            {
+                "fullUrl": "https://north-pier.example/fhir/Observation/1",
+                "resource": observation(id="1", subject={"reference": "Patient/2"}),
+            },
+            {
+                "fullUrl": "https://other.example/fhir/Patient/2",
+                "resource": {"resourceType": "Patient", "id": "2"},
+            },
+        ],
+    }
+    assert found(whole, definition, named) == []
+    whole["entry"][1]["fullUrl"] = "https://north-pier.example/fhir/Patient/2"
+    assert found(whole, definition, named) == [
+        ("reference-target-profile", "Bundle.entry[0].resource.subject")
+    ]

@@ -466,7 +466,12 @@ def test_a_value_set_that_is_broken_is_undecided(compose):
 
 @pytest.mark.parametrize(
     "more",
-    [{"concept": "a"}, {"concept": [{"display": "a"}]}, {"concept": [{"code": {"a": 1}}]}],
+    [
+        {"concept": "a"},
+        {"concept": [{"display": "a"}]},
+        {"concept": [{"code": {"a": 1}}]},
+        {"concept": [{"code": 5}]},
+    ],
 )
 def test_a_code_system_that_is_broken_is_undecided_and_spoils_no_other_include(more):
     found = made(value_set("v", include(PARTS), include(WORDS, "red")), base=[system(PARTS) | more])

@@ -44,9 +44,7 @@ def check_of(
         definition = definitions.structure(url) if ":" in url else None
         if definition is not None and definition.get("type") == "Extension":
             demanded = extras(url)
-            if demanded is not None:
-                demanded(value, at, run)
-            else:
+            if demanded is None:
                 run.add(
                     at,
                     "definition",
@@ -55,6 +53,8 @@ def check_of(
                     severity="warning",
                     value=url,
                 )
+                return
+            demanded(value, at, run)
             _modifying(modifies(url), at, run)
             _context(definition, value, at, run)
             return

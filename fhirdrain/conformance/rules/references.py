@@ -138,10 +138,11 @@ class Index:
             self._fill()
         found = self._by_url.get(plain)
         if found is None and _RELATIVE.fullmatch(plain):
+            # It is below the address of the resource it stands in, where that is known.
             base = self._bases.get(id(holder))
-            found = self._by_url.get(base + plain) if base else None
-            if found is None:
+            if base is None:
                 return self._by_name.get(plain, [])[:1]
+            found = self._by_url.get(base + plain)
         return found or []
 
     def is_inside(self, text: str, holder: Any) -> bool:

@@ -314,6 +314,26 @@ def beside(extended: Check, many: bool) -> Member:
     return member
 
 
+def contained_ids(contained: Any, at: At, run: Run) -> None:
+    """Report a contained resource that no reference can name, or that two share the name of.
+
+    FHIR R4 2.3.0.4 (references.html); what R4 states as dom-3 passes one without an id.
+    """
+    seen: set[str] = set()
+    for index, one in enumerate(contained if type(contained) is list else ()):
+        if type(one) is not dict:
+            continue
+        id_, place = one.get("id"), ((at, "contained", "contained"), index, "")
+        if "id" not in one:
+            said = "what is contained needs an id: without one nothing can refer to it"
+            run.add(place, "contained-id", said, code="required")
+        elif isinstance(id_, str) and id_ in seen:
+            said = "two contained resources have one id: which of them is meant?"
+            run.add(place, "contained-id", said, code="duplicate")
+        elif isinstance(id_, str):
+            seen.add(id_)
+
+
 def bounded(check: Check) -> Check:
     """Return a check for types that may hold themselves, with an end to it."""
 
