@@ -185,7 +185,16 @@ def test_reading_by_patient_by_drain_and_by_time(posted, client):
 def test_a_changed_value_is_reported_and_not_written(posted, client):
     before = said(readings_of(client))
     bundle = decode(posted.bundles["rounds"].read_bytes())
-    entry = next(e for e in bundle["entry"] if "valueQuantity" in e["resource"])
+    # One that no other number was derived from: that would be refused before it is sent.
+    entries = bundle["entry"]
+    used = {r["reference"] for e in entries for r in e["resource"].get("derivedFrom", ())}
+    entry = next(
+        e
+        for e in entries
+        if "valueQuantity" in e["resource"]
+        and "derivedFrom" not in e["resource"]
+        and e["fullUrl"] not in used
+    )
     entry["resource"]["valueQuantity"]["value"] += 1
     posted.bundles["rounds"].write_bytes(encode(bundle))
     delivery = posted.post(client, "rounds")
