@@ -160,12 +160,44 @@ class Checker:
         try:
             elements = self._elements(url, definition)
             self._trees[url] = tree_of(elements)
-            return Compiled(kind, self._compiler.compile(elements, kind, name))
+            own = self._compiler.compile(elements, kind, name)
+            return Compiled(kind, self._with_base(url, definition, own))
         except SnapshotFault as error:
             return Compiled(kind, None, str(error))
         except BROKEN as error:
             what = "it, or a definition that it rests on, is not of the shape R4 gives it"
             return Compiled(kind, None, f"{url}: {what} ({type(error).__name__})")
+
+    def _with_base(self, url: str, definition: Json, own: Check | None) -> Check | None:
+        """Return the check of a supplied profile and of the profile it is based on.
+
+        What conforms to it conforms to that too (R4 5.1.0.2), even where it says something else.
+        Nothing is said of the base where the profile itself has found something: it would be that.
+        """
+        base = split_canonical(str(definition["baseDefinition"]))[0]
+        known = self.definitions.structure(base)
+        supplied = self.definitions.origin("StructureDefinition", url) not in (R4, OURS)
+        if not supplied or known is None or known.get("derivation") != "constraint":
+            return own
+        below = self.compiled(base)
+        if below is None or below.check is None:
+            return own
+        first, second = own or _accept, below.check
+
+        def check(value: Any, at: At, run: Run) -> None:
+            before = len(run.found)
+            first(value, at, run)
+            if any(issue.is_error for issue, _ in run.found[before:]):
+                return
+            aside = run.aside()
+            second(value, at, aside)
+            run.found += [(issue, path) for issue, path in aside.found if issue.is_error]
+            kept = {(id(one.value), one.targets) for one in run.references}
+            run.references += [
+                one for one in aside.references if (id(one.value), one.targets) not in kept
+            ]
+
+        return check
 
     def _elements(self, url: str, definition: Json) -> list[Json]:
         """Return the snapshot of a profile, worked out once for these definitions."""

@@ -501,3 +501,29 @@ def test_an_invariant_on_a_group_in_place_knows_the_types_in_it(kind, path, data
     for expression in fails:
         definition = profile("one", kind, el(path, constraint=invariant(expression)))
         assert [rule for rule, _ in found(resource, definition)] == ["invariant"], expression
+
+
+STATUS = "http://hl7.org/fhir/ValueSet/observation-status"
+
+
+@pytest.mark.parametrize(
+    ("base", "own", "data", "rule"),
+    [
+        (el("Observation.status", fixedCode="amended"), el("Observation.status", fixedCode="final"), {}, "fixed"),
+        (el("Observation.code", patternCodeableConcept=coding("y")),
+         el("Observation.code", patternCodeableConcept={"text": "t"}), {"code": coding("x") | {"text": "t"}}, "pattern"),
+        (el("Observation.method", binding={"strength": "required", "valueSet": STATUS}),
+         el("Observation.method", binding={"strength": "example"}), {"method": coding("z")}, "required-code"),
+        (el("Observation.value[x]", type=[{"code": "Quantity"}], maxValueQuantity=quantity("2")),
+         el("Observation.value[x]", maxValueQuantity=quantity("9")), {"valueQuantity": quantity("3")}, "max-value"),
+        (el("Observation.subject", type=[{"code": "Reference", "targetProfile": [f"{R4}/Patient"]}]),
+         el("Observation.subject", type=[{"code": "Reference", "targetProfile": [f"{R4}/Device"]}]),
+         {"subject": {"reference": "Device/1"}}, "reference-target"),
+    ],
+    ids=["fixed", "pattern", "binding", "bound", "target"],
+)  # fmt: skip
+def test_what_conforms_to_a_profile_conforms_to_its_base(base, own, data, rule):
+    """FHIR R4 5.1.0.2: a profile that loosens its base does not undo it."""
+    first = profile("first", "Observation", base)
+    second = profile("one", "Observation", own, baseDefinition=f"{BASE}/first")
+    assert [r for r, _ in found(observation(**data), second, first)] == [rule]
