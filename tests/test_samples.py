@@ -165,7 +165,7 @@ def test_invalid_samples_by_the_library(path):
         profiles=(given["--profile"],) if "--profile" in given else (),
         extensions=given.get("--extensions", "mention"),
         references=given.get("--references", "accept"),
-        best_practice="--best-practice" in options,
+        best_practice="--recommended" in options,
     )
     folders = [Path(given["--profiles"])] if "--profiles" in given else []
     definitions, _ = standard().extended(supplied(folders).definitions)

@@ -104,7 +104,7 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     type=click.Path(dir_okay=False, path_type=Path),
     help="The site file: how near two amounts may be one, how far suction may be from its order.",
 )
-@click.option("--best-practice", is_flag=True, help="Say too what R4 only holds to be good.")
+@click.option("--recommended", is_flag=True, help="Say too what R4 only recommends.")
 @click.option(
     "--explain",
     metavar="RULE",
@@ -124,7 +124,7 @@ def command(
     extensions: Unknown,
     references: Follow,
     site_file: Path | None,
-    best_practice: bool,
+    recommended: bool,
     show_values: bool,
 ) -> None:
     """Hold FHIR JSON (a resource, a bundle, NDJSON; - is stdin) against R4, profiles, our rules.
@@ -133,7 +133,7 @@ def command(
     """
     with Progress() as progress:
         site = load_site(site_file) if site_file is not None else None
-        checker, issues = checker_of(profiles, profile, extensions, references, best_practice, site)
+        checker, issues = checker_of(profiles, profile, extensions, references, recommended, site)
         found = chain(issues, check_sources(files, progress, checker))
         counts: Counter[Severity] = Counter()
         if report == "ndjson":

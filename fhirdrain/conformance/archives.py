@@ -75,6 +75,7 @@ def files_of(path: Path, issues: list[Issue]) -> Iterator[tuple[str, str, bytes]
 
 def _of_folder(folder: Path, issues: list[Issue]) -> Iterator[tuple[str, str, bytes]]:
     root = folder.resolve()
+    next(folder.iterdir(), None)  # `glob` says nothing of a folder that it may not read
     count = 0
     for path in sorted([*folder.glob("*.json"), *folder.glob("package/*.json")]):
         if path.name.startswith("."):

@@ -121,7 +121,7 @@ def _silent(count: int) -> None:
 
 def is_ndjson(data: bytes, file: str = "") -> bool:
     """Tell whether a text is NDJSON: by its name, or because its first line is a whole resource."""
-    if file.endswith(".ndjson"):
+    if file.lower().endswith(".ndjson"):
         return bool(data.strip())
     first, _, rest = data.lstrip().partition(b"\n")
     if not (first.startswith(b"{") and first.rstrip().endswith(b"}") and rest.lstrip()[:1] == b"{"):

@@ -152,8 +152,9 @@ class _Profile:
             node = self.step(node, name, slice_name, element if place == len(keys) else None)
         before = node.facts
         node.facts = self.laid_over(before, element)
-        if node is not self.root and id(node) not in self.made:
-            self.hold_bounds(before, node.facts)
+        if node is not self.root:
+            # A new slice is bound by itself alone: how many items in all, its element says.
+            self.hold_bounds(None if id(node) in self.made else before, node.facts)
         self.stated.add(id(node))
 
     def step(self, node: Node, name: str, slice_name: str, element: Json | None) -> Node:
@@ -284,14 +285,13 @@ class _Profile:
         base = (known or {}).get("baseDefinition", "").rpartition("/")[2]
         return bool(base) and self.is_a(base, other)
 
-    def hold_bounds(self, before: Json, after: Json) -> None:
-        """Refuse a cardinality that allows what the base does not, or that nothing can meet.
-
-        A new slice is not asked: how many items there are in all, its element says.
-        """
-        low, high = after["min"], _most(after["max"])
-        if low < before["min"] or high > _most(before["max"]) or low > high:
-            was, now = (f"{each['min']}..{each['max']}" for each in (before, after))
+    def hold_bounds(self, before: Json | None, after: Json) -> None:
+        """Refuse a cardinality that allows what the base does not, or that nothing can meet."""
+        low, high, now = after["min"], _most(after["max"]), f"{after['min']}..{after['max']}"
+        if low > high:
+            raise self.fault(f"{now} can be met by nothing")
+        if before and (low < before["min"] or high > _most(before["max"])):
+            was = f"{before['min']}..{before['max']}"
             raise self.fault(f"{now} does not fit into the base's {was}")
 
     def close_choices(self) -> None:

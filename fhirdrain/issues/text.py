@@ -85,7 +85,7 @@ def render_invariant(stated: Sequence[Invariant], rule: Rule) -> str:
     ]
     for one in stated:
         where = ", ".join(one.places) or "a profile of R4"
-        asked = ", only with --best-practice" if one.best_practice else ""
+        asked = ", only with --recommended" if one.best_practice else ""
         lines += [f"stands on {where}, as {one.severity}{asked}:", f"  {one.expression}", ""]
     return "\n".join([*lines, render_rule(rule)])
 

@@ -123,7 +123,7 @@ def test_a_key_that_r4_gives_to_several_invariants_shows_each():
 
 def test_a_best_practice_says_so_and_a_twofold_key_names_the_other():
     _, out, _ = run("check", "--explain", "con-3")
-    assert "stands on Condition, as warning, only with --best-practice:\n" in out
+    assert "stands on Condition, as warning, only with --recommended:\n" in out
     _, out, _ = run("check", "--explain", "txt-2")
     assert out.startswith("txt-2 says the same as txt-1.\n\ntxt-1: ")
 

@@ -46,7 +46,7 @@ def checker(needs: str) -> Checker:
     match needs.split():
         case []:
             made, issues = checker_of([])
-        case ["--best-practice"]:
+        case ["--recommended"]:
             made, issues = checker_of([], best_practice=True)
         case ["--profiles", folder]:
             made, issues = checker_of([str(ROOT / folder)])
@@ -222,7 +222,7 @@ def test_a_rule_is_explained_with_all_it_has():
     assert "checked with" not in render_rule(known)
     with_option = rule("dom-6")
     assert with_option is not None
-    assert "the examples are checked with --best-practice" in render_rule(with_option)
+    assert "the examples are checked with --recommended" in render_rule(with_option)
     own = rule("whose")
     assert own is not None
     assert "README.md" in render_rule(own).splitlines()[-1]
