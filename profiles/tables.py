@@ -5,7 +5,7 @@ from __future__ import annotations
 from parts import Json
 
 from fhirdrain.vocabulary.codes import LOINC, MDC, OUTPUT_PERICARDIAL, SNOMED
-from fhirdrain.vocabulary.observables import OBSERVABLES, RATES
+from fhirdrain.vocabulary.observables import OBSERVABLES, PATIENT_WEIGHT, RATES
 
 KINDS = {
     "integer": "a whole number from 1",
@@ -69,7 +69,10 @@ where the site file says that a regulator shows it.
 
 An output-rate has the LOINC code and unit of its hours where there is one ({rates}), else ours
 in mL/h. The output of a pericardial drain is LOINC {pericardial}. What is worked out cannot be
-charted; totals and rates are sent only when they are asked for (`fhirdrain map --with totals`).
+charted; totals and rates are sent only when they are asked for (`fhirdrain map --with totals`). A
+sum that a source charts beside its parts is a `charted-total`: it is held against them, and not
+sent. A `patient-weight` ({weights}) is not sent either: rates and figures by the kilogram rest on
+it.
 
 | observable | what it is | words, or units (first: sent) | parts | stated as | codes | profile |
 | --- | --- | --- | --- | --- | --- | --- |
@@ -84,6 +87,7 @@ def readme(maps: list[Json]) -> str:
         rows="\n".join(_rows()),
         rates=_rates(),
         pericardial=OUTPUT_PERICARDIAL.code,
+        weights=", ".join(PATIENT_WEIGHT.units),
     )
 
 

@@ -15,6 +15,7 @@ from typing import Literal
 
 from fhirdrain.bedside.ledger import Ledger
 from fhirdrain.bedside.orders import Order, in_force
+from fhirdrain.bedside.rates import weight_at
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
 
@@ -41,8 +42,9 @@ class Figure:
     """One figure of a policy: what it says, where that is from, and which drains it is of.
 
     `scope` is drain (each of `drains` for itself), group (`drains` together) or patient (all of
-    one patient's together); without `drains` it is of every drain. `above` is in mL; `within`,
-    `after` and `rounds` mean what the kind of the figure makes of them (see `judge`).
+    one patient's together); without `drains` it is of every drain. `above` is in mL, or `by_weight`
+    in mL/kg; `within`, `after` and `rounds` mean what the kind of the figure makes of them (see
+    `judge`).
     """
 
     name: str
@@ -56,16 +58,21 @@ class Figure:
     after: timedelta | None = None
     rounds: int | None = None
     appearance: tuple[str, ...] = ()
+    by_weight: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Drained:
-    """One drain as a policy looks at it: its readings in order of time, ledger and orders."""
+    """One drain as a policy looks at it: its readings in order of time, ledger and orders.
+
+    `weights` are the patient's, in order of time.
+    """
 
     name: str
     readings: Sequence[Reading]
     ledger: Ledger
     orders: Sequence[Order]
+    weights: Sequence[Reading] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,13 +174,16 @@ def _volume(
         kept = [d for d in drains if _is_of(figure, d, end) is not False]
         span = _span(kept, end - figure.within, end)
         told = all(_is_of(figure, d, end) for d in kept)
-        if told and span.least > figure.above:
-            why = f"{span.least} mL in the {_text(figure.within)} to {end:%d %b %H:%M}"
-            return _answer(figure, drains, "met", why, end, span.readings)
         judged += 1
-        if span.most is None:
+        limit = _limit(figure, drains, end)
+        if limit is None:
+            unsure = unsure or f"no weight is charted up to {end:%d %b %H:%M}"
+        elif told and span.least > limit.amount:
+            why = f"{span.least} mL in the {_text(figure.within)} to {end:%d %b %H:%M}{limit.why}"
+            return _answer(figure, drains, "met", why, end, [*span.readings, *limit.weights])
+        elif span.most is None:
             unsure = unsure or f"not all is known of what drained up to {end:%d %b %H:%M}"
-        elif span.most > figure.above:
+        elif span.most > limit.amount:
             unsure = unsure or f"up to {end:%d %b %H:%M} it may have been {span.most} mL"
             if not told:
                 unsure = "no appearance is charted"
@@ -181,7 +191,29 @@ def _volume(
         return _answer(figure, drains, "cannot be judged", "no amount is known")
     if unsure:
         return _answer(figure, drains, "cannot be judged", unsure)
-    return _answer(figure, drains, "not met", f"never more than {figure.above} mL")
+    unit = "mL/kg" if figure.by_weight else "mL"
+    return _answer(figure, drains, "not met", f"never more than {figure.above} {unit}")
+
+
+@dataclass(frozen=True, slots=True)
+class _Limit:
+    """What a figure comes to in mL, and the weight that it comes to that by, with a word on it."""
+
+    amount: Decimal
+    weights: tuple[Reading, ...] = ()
+    why: str = ""
+
+
+def _limit(figure: Figure, drains: Sequence[Drained], at: datetime) -> _Limit | None:
+    """Return what a figure comes to in mL at a time; None where no weight is charted by then."""
+    assert figure.above is not None
+    if not figure.by_weight:
+        return _Limit(figure.above)
+    weight = weight_at(drains[0].weights, at)
+    if weight is None or not weight.amount:
+        return None
+    why = f", at {weight.amount} kg of {weight.time:%d %b %H:%M}"
+    return _Limit(figure.above * weight.amount, (weight,), why)
 
 
 def _ends(figure: Figure, drains: Sequence[Drained]) -> list[datetime]:
@@ -215,14 +247,19 @@ def _stopped(
     last = ends[-1]
     since = _span(drains, last - figure.after, last)
     before = _span(drains, last - figure.after - figure.within, last - figure.after)
+    limit = _limit(figure, drains, last - figure.after)
     if since.least > 0:
         return _answer(figure, drains, "not met", f"{since.least} mL drained up to {last:%H:%M}")
     if since.most is None or before.most is None or since.most > 0:
         return _answer(figure, drains, "cannot be judged", "not all of that time is known")
-    if before.least > figure.above:
-        why = f"nothing since {last - figure.after:%d %b %H:%M}, {before.least} mL before"
-        return _answer(figure, drains, "met", why, last, [*before.readings, *since.readings])
-    if before.most > figure.above:
+    if limit is None:
+        return _answer(figure, drains, "cannot be judged", "no weight is charted by then")
+    if before.least > limit.amount:
+        since_when = f"{last - figure.after:%d %b %H:%M}"
+        why = f"nothing since {since_when}, {before.least} mL before{limit.why}"
+        found = [*before.readings, *since.readings, *limit.weights]
+        return _answer(figure, drains, "met", why, last, found)
+    if before.most > limit.amount:
         return _answer(figure, drains, "cannot be judged", "when it drained before is not known")
     return _answer(figure, drains, "not met", "no more than that had drained before")
 

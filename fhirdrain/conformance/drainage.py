@@ -262,8 +262,16 @@ def _time(text: Any) -> datetime | None:
     return moment if moment.utcoffset() is not None else None
 
 
+_COMPARED_IN = {
+    "volume": "mL",
+    "pressure": "cm[H2O]",
+    "weight": "kg",
+    "rate by weight": "mL/kg/h",
+}
+
+
 def _number(quantity: Any) -> Decimal | None:
-    """Return a volume in mL or a pressure in cm[H2O]; None for what is neither, or inexact."""
+    """Return a number in the unit its kind is compared in; None without one, or an exact number."""
     if not isinstance(quantity, dict) or "comparator" in quantity:
         return None
     value, code = quantity.get("value"), quantity.get("code")
@@ -273,7 +281,7 @@ def _number(quantity: Any) -> Decimal | None:
         return None
     try:
         unit, _ = unit_of(code)
-        wanted = {"volume": "mL", "pressure": "cm[H2O]"}.get(unit.kind)
+        wanted = _COMPARED_IN.get(unit.kind)
         return convert(Decimal(value), unit.code, wanted, 28) if wanted else None
     except UnitError:
         return None
@@ -561,17 +569,31 @@ def _of_outputs(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
 
 
 def _of_rate(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
-    """Hold a rate against the amount it spreads over its hours."""
+    """Hold a rate against the amounts it spreads over their hours, and by the kilogram too."""
     stated, unit = _stated_rate(seen.resource.get("valueQuantity"))
-    amount = sources[0].number if len(sources) == 1 else None
-    start, end = sources[0].start, sources[0].end
-    if stated is None or amount is None or start is None or end is None or start >= end:
+    ordered = sorted(sources, key=_when)
+    amounts = [source.number for source in ordered if source.number is not None]
+    start, end = ordered[0].start, ordered[-1].end
+    in_a_row = all(a.end == b.start for a, b in pairwise(ordered))
+    if start is None or end is None or start >= end or len(amounts) < len(ordered) or not in_a_row:
         _undecided(seen, book.run)
         return
     hours = Fraction((end - start) // _TICK, timedelta(hours=1) // _TICK)
-    exact = Fraction(amount) / hours / unit
-    if not _equal(exact, stated):
-        _differs(seen, exact, "rate-differs", "its amount over its true hours", book.run)
+    exact = Fraction(sum(amounts)) / hours
+    if stated is None:
+        _undecided(seen, book.run)
+    elif not _equal(exact / unit, stated):
+        _differs(seen, exact / unit, "rate-differs", "its amount over its true hours", book.run)
+    elif (seen.start, seen.end) != (start, end):
+        what = "its time is not that of the amounts it was derived from"
+        at = (seen.at, "effectivePeriod", "effective")
+        book.run.add(at, "rate-differs", what, code="business-rule")
+    by_weight, weight = seen.parts.get("by-weight"), seen.parts.get("weight")
+    if isinstance(by_weight, Decimal) and isinstance(weight, Decimal) and weight:
+        exact /= Fraction(weight)
+        if not _equal(exact, by_weight):
+            what = "its amount over its true hours and the weight"
+            _differs(seen, exact, "rate-differs", what, book.run)
 
 
 def _stated_rate(quantity: Any) -> tuple[Decimal | None, Fraction]:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
+from fhirdrain.bedside.windows import Windows
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.values import (
     ValueRefused,
@@ -27,8 +28,10 @@ from fhirdrain.site import Item, Meaning, Site, Source
 from fhirdrain.site.faults import nearest
 from fhirdrain.site.rules import STATUSES
 from fhirdrain.vocabulary.observables import (
+    CHARTED,
+    CHARTED_TOTAL,
     MOST_COUNT,
-    OBSERVABLES,
+    PATIENT_WEIGHT,
     Component,
     Observable,
     value_of_parts,
@@ -71,7 +74,7 @@ NOTHING = Cell("", "")
 
 # Parts that say nothing alone: they stand in a row for whatever else is charted in it.
 COUNTS = frozenset(
-    part.name for o in OBSERVABLES.values() for part in o.components if part.kind == "integer"
+    part.name for o in CHARTED.values() for part in o.components if part.kind == "integer"
 )
 
 # R4, "Datatypes", string: nothing below U+0020 but tab and line ends; and no half of a character.
@@ -239,7 +242,7 @@ class _Reader:
             return
         time = self.moment("time")
         start = self.moment("start") if self.cell("start") else None
-        if self.whole_day and all(OBSERVABLES[m.observable].timing == "moment" for m in meanings):
+        if self.whole_day and all(CHARTED[m.observable].timing == "moment" for m in meanings):
             raise self.refuse(
                 "date-only",
                 "time",
@@ -250,10 +253,12 @@ class _Reader:
             day = read_date(self.cell("time"), self.source)
             assert day is not None
             start = at_wall_time(day, self.site.settings.day_starts, self.source)
+        if start is None and CHARTED_TOTAL.name in meant.observables:
+            start = self.start_of_sum(meant, time)
         common = Reading(
             source=source.name,
             patient=item.patient,
-            drain=self.drain(meant),
+            drain="" if meant.observables == (PATIENT_WEIGHT.name,) else self.drain(meant),
             observable="",
             time=time,
             row=item.row,
@@ -272,9 +277,18 @@ class _Reader:
         if common.end is not None and common.end < time:
             raise self.refuse("interval", "end", "it ends before it begins")
         item.readings = tuple(self.reading(common, meaning, text, meant) for meaning in meanings)
-        had = {name for m in meanings for name in OBSERVABLES[m.observable].component_names}
+        had = {name for m in meanings for name in CHARTED[m.observable].component_names}
         said = [(name, cell) for name, cell in self.record.components.items() if cell.text]
         item.unused = tuple(cell.name for name, cell in said if name not in had)
+
+    def start_of_sum(self, meant: Item, end: datetime) -> datetime | None:
+        """Return the start of the shift or day that a sum ends; None where none ends with it."""
+        settings = self.site.settings
+        if meant.over is None:
+            return None
+        starts = settings.windows if meant.over == "shift" else (settings.day_starts,)
+        window = Windows(settings.zone, starts).containing(end)
+        return window.start if window.end == end else None
 
     def is_struck(self) -> bool:
         """Tell whether the row withdraws what was charted."""
@@ -362,11 +376,11 @@ class _Reader:
         """Return what parts in columns of their own say where the value says nothing."""
         said = {name: cell.text for name, cell in self.record.components.items() if cell.text}
         telling = said.keys() - COUNTS
-        own = [n for n in meant.observables if telling & set(OBSERVABLES[n].component_names)]
+        own = [n for n in meant.observables if telling & set(CHARTED[n].component_names)]
         if not own:
             return ()
         implied = value_of_parts(own[0], said)
-        if len(own) == 1 and (implied is not None or OBSERVABLES[own[0]].kind == "parts"):
+        if len(own) == 1 and (implied is not None or CHARTED[own[0]].kind == "parts"):
             return (Meaning(own[0], implied),)
         raise self.refuse(
             "part-alone", "value", "it says nothing, and columns of its parts say something"
@@ -385,10 +399,10 @@ class _Reader:
         exact = self.record.cells["value"].exact
         parsed = (text, "") if exact else split_number(text, self.source)
         if meant.number is not None and parsed is not None:
-            return self.quantity(meant, OBSERVABLES[meant.number], *parsed)
-        if len(meant.observables) == 1 and text in OBSERVABLES[meant.observables[0]].words:
+            return self.quantity(meant, CHARTED[meant.number], *parsed)
+        if len(meant.observables) == 1 and text in CHARTED[meant.observables[0]].words:
             return (Meaning(meant.observables[0], text),)
-        known = [*meant.words, *(w for n in meant.observables for w in OBSERVABLES[n].words)]
+        known = [*meant.words, *(w for n in meant.observables for w in CHARTED[n].words)]
         raise self.refuse(
             "unknown-word",
             "value",
@@ -465,7 +479,7 @@ class _Reader:
     # -- readings ---------------------------------------------------------------------------
 
     def reading(self, common: Reading, meaning: Meaning, text: str, meant: Item) -> Reading:
-        observable = OBSERVABLES[meaning.observable]
+        observable = CHARTED[meaning.observable]
         value, unit, original = meaning.value, meaning.unit, None
         if isinstance(value, Decimal) and unit is not None:
             target = observable.units[0]

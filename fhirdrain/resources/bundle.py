@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, BinaryIO
 
-from fhirdrain.bedside.ledger import Output
+from fhirdrain.bedside.rates import Rate
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.totals import Total
 from fhirdrain.resources.derived import output_of, rate_of, rounds_of, total_of
@@ -24,10 +24,10 @@ Resource = dict[str, Any]
 
 @dataclass(frozen=True, slots=True)
 class Extras:
-    """What is sent only when it is asked for: totals, and outputs whose rates are wanted."""
+    """What is sent only when it is asked for: totals and rates."""
 
     totals: Sequence[Total] = ()
-    rates: Sequence[Output] = ()
+    rates: Sequence[Rate] = ()
 
 
 def resources_of(
@@ -59,8 +59,8 @@ def resources_of(
     for output in outputs:
         if output.basis == "levels":
             yield output_of(making, output)
-    for output in extras.rates if extras else ():
-        yield rate_of(making, output)
+    for rate in extras.rates if extras else ():
+        yield rate_of(making, rate)
     for total in extras.totals if extras else ():
         yield total_of(making, total)
 

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
 from fhirdrain.bedside.ledger import Output
+from fhirdrain.bedside.rates import Rate
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.bedside.totals import Total
-from fhirdrain.bedside.windows import Window
 from fhirdrain.resources.drain import Making
 from fhirdrain.resources.identity import (
     output_identity,
     rate_identity,
+    rolling_identity,
     round_identity,
     total_identity,
 )
@@ -31,7 +32,7 @@ from fhirdrain.resources.values import (
 )
 from fhirdrain.vocabulary.codes import ABSENT, Coding, local
 from fhirdrain.vocabulary.observables import CALCULATED, OBSERVABLES, RATES
-from fhirdrain.vocabulary.units import rounded
+from fhirdrain.vocabulary.units import rounded, significant
 
 Json = dict[str, Any]
 
@@ -42,7 +43,7 @@ def output_of(making: Making, output: Output) -> Json:
     return without_none(
         {
             **_frame(making, "output", output_identity(closing.identity), closing.source),
-            "status": _status_of(making, output),
+            "status": _status_of(making, [output]),
             "code": concept(*codes_of(making, OBSERVABLES["output"], output.end, output.start)),
             "effectivePeriod": _period(output.start, output.end),
             "issued": closing.recorded and moment(closing.recorded),
@@ -60,41 +61,38 @@ def output_of(making: Making, output: Output) -> Json:
     )
 
 
-def rate_of(making: Making, output: Output) -> Json:
-    """Return the Observation of the mean rate over an output's interval, whose start is known.
+def rate_of(making: Making, rate: Rate) -> Json:
+    """Return the Observation of a mean rate, by the kilogram too where the patient was weighed.
 
     Over just so many hours as LOINC has a rate for, it is that rate in that unit; else it has our
     code and is in mL/h.
     """
-    assert output.start is not None
     observable = OBSERVABLES["output-rate"]
-    hours = Window(output.start, output.end).hours
-    place = making.drain.place_at(making.site, output.end, output.start)
+    hours, digits = rate.hours, making.site.settings.significant_digits
+    place = making.drain.place_at(making.site, rate.end, rate.start)
     standard = RATES.get(int(hours)) if hours.denominator == 1 else None
     coding = standard and (standard.pericardial if place.space == "pericardial" else standard.chest)
     codes: tuple[Coding, ...]
     if standard and coding:
-        value, unit, codes = output.value, standard.unit, (coding,)
+        value, unit, codes = significant(rate.amount, digits), standard.unit, (coding,)
     else:
-        digits = making.site.settings.significant_digits
-        value, unit = rounded(Fraction(output.value) / hours, digits), "mL/h"
+        value, unit = rounded(Fraction(rate.amount) / hours, digits), "mL/h"
         codes = observable.codes
+    closing, weight = rate.closing, rate.weight
+    known = {"by-weight": rate.by_weight(digits), "weight": weight.amount if weight else None}
+    named = rolling_identity if rate.rolling else rate_identity
     return without_none(
         {
-            **_frame(
-                making,
-                "output-rate",
-                rate_identity(output.closing.identity),
-                output.closing.source,
-            ),
-            "status": _status_of(making, output),
+            **_frame(making, "output-rate", named(closing.identity), closing.source),
+            "status": _status_of(making, rate.outputs, [weight] if weight else []),
             "code": concept(*codes),
-            "effectivePeriod": _period(output.start, output.end),
-            "issued": output.closing.recorded and moment(output.closing.recorded),
+            "effectivePeriod": _period(rate.start, rate.end),
+            "issued": closing.recorded and moment(closing.recorded),
             "valueQuantity": quantity(value, unit),
             "bodySite": body_site(place, whole=False),
             "method": concept(CALCULATED),
-            "derivedFrom": [_reference(making, output)],
+            "derivedFrom": [_reference(making, output) for output in rate.outputs],
+            "component": _components("output-rate", known),
         }
     )
 
@@ -111,10 +109,7 @@ def total_of(making: Making, total: Total) -> Json:
         "at-least": total.at_least if total.value is None else None,
         "at-most": total.at_most if total.value is None else None,
     }
-    sources = [reading for output in total.outputs for reading in output.sources]
-    status = _status(sources)
-    if status == "final" and any(map(making.drain.was_otherwise, total.outputs)):
-        status = "amended"
+    status = _status_of(making, total.outputs)
     nothing = concept(Coding(ABSENT, "unknown"))
     return without_none(
         {
@@ -130,14 +125,7 @@ def total_of(making: Making, total: Total) -> Json:
             ),
             "method": concept(CALCULATED),
             "derivedFrom": [_reference(making, output) for output in total.outputs],
-            "component": [
-                {
-                    "code": concept(local(part.name, part.title)),
-                    **component_value(part, number),
-                }
-                for part in OBSERVABLES["output-total"].components
-                if (number := known[part.name]) is not None
-            ],
+            "component": _components("output-total", known),
         }
     )
 
@@ -192,10 +180,22 @@ def _status(sources: Sequence[Reading]) -> str:
     return "amended" if statuses & {"corrected", "amended"} else "final"
 
 
-def _status_of(making: Making, output: Output) -> str:
-    """Return the status of an output, or of its rate: amended where it was another one before."""
-    status = _status(output.sources)
-    return "amended" if status == "final" and making.drain.was_otherwise(output) else status
+def _status_of(making: Making, outputs: Sequence[Output], beside: Sequence[Reading] = ()) -> str:
+    """Return the status of what rests on outputs: amended where one of them was another before."""
+    sources = [reading for output in outputs for reading in output.sources]
+    status = _status([*sources, *beside])
+    changed = any(map(making.drain.was_otherwise, outputs))
+    return "amended" if status == "final" and changed else status
+
+
+def _components(name: str, known: Mapping[str, Decimal | None]) -> list[Json] | None:
+    """Return the components of a derived number, as far as they are known."""
+    found = [
+        {"code": concept(local(part.name, part.title)), **component_value(part, number)}
+        for part in OBSERVABLES[name].components
+        if (number := known[part.name]) is not None
+    ]
+    return found or None
 
 
 def _period(start: datetime | None, end: datetime) -> Json:

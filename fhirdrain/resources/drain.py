@@ -37,7 +37,8 @@ class Drain:
     `ledger` is None when every reading was withdrawn, or when there is none: the drain is known
     only as a tube joined to another. `joined` are the tubes that were led into its unit, `led`
     the drains into whose units it was led itself, `tubes` the tube each joining or parting is of
-    (by its identity): `link_tubes` fills them.
+    (by its identity): `link_tubes` fills them. `sums` are charted beside its readings, `weights`
+    are the patient's, in order of time: neither is a reading of the drain.
     """
 
     patient: str
@@ -48,6 +49,8 @@ class Drain:
     orders: Sequence[Order]
     joined: list[tuple[Join, Drain]] = field(default_factory=list)
     led: list[tuple[Join, Drain]] = field(default_factory=list)
+    sums: Sequence[Reading] = ()
+    weights: Sequence[Reading] = ()
     tubes: dict[str, Drain] = field(default_factory=dict)
 
     @cached_property

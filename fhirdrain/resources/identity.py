@@ -67,6 +67,11 @@ def rate_identity(closing_identity: str) -> str:
     return _digest(["rate", closing_identity], _DIGITS)
 
 
+def rolling_identity(closing_identity: str) -> str:
+    """Return the identity of the rate over the hour that a closing reading ends."""
+    return _digest(["rolling-hour", closing_identity], _DIGITS)
+
+
 def total_identity(device: str, window: Window) -> str:
     """Return the identity of a drain's total.
 

@@ -13,8 +13,12 @@ from fhirdrain.site.rules import Item, Meaning
 from fhirdrain.site.words import LANGUAGES, word_list
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
+    BESIDE,
+    CHARTED,
+    CHARTED_TOTAL,
     MOST_COUNT,
     OBSERVABLES,
+    PATIENT_WEIGHT,
     Component,
     Observable,
     value_of_parts,
@@ -70,8 +74,9 @@ class Items:
                 {*meant, *([number] if number else []), *([observable.name] if observable else [])}
             )
         )
+        self._beside(model, observables, at)
         for name in observables if absent else ():
-            if OBSERVABLES[name].form != "Observation":
+            if name in BESIDE or OBSERVABLES[name].form != "Observation":
                 self.faults.add(
                     f"{name} cannot be charted as not done, refused or not applicable", *at
                 )
@@ -88,7 +93,17 @@ class Items:
             ignore=model.ignore,
             graded_by=model.graded_by,
             observables=observables,
+            over=model.over,
         )
+
+    def _beside(self, model: ItemSection, observables: Sequence[str], at: tuple[str, ...]) -> None:
+        """Report an item that says what is no reading of a drain together with what is one."""
+        if model.over is not None and CHARTED_TOTAL.name not in observables:
+            self.faults.add(f"only a {CHARTED_TOTAL.name} is over a shift or a day", *at, "over")
+        if len(observables) > 1 and set(observables) & set(BESIDE):
+            self.faults.add("it says two things, of which one is no reading of a drain", *at)
+        if model.drain is not None and PATIENT_WEIGHT.name in observables:
+            self.faults.add("a weight is the patient's, and of no drain", *at, "drain")
 
     def _drawn(
         self, model: ItemSection, observable: Observable | None, at: tuple[str, ...]
@@ -143,21 +158,21 @@ class Items:
     def _observable(self, name: str | None, *loc: str) -> Observable | None:
         if name is None:
             return None
-        if name not in OBSERVABLES:
+        if name not in CHARTED and name not in OBSERVABLES:
             holders = [o.name for o in OBSERVABLES.values() if name in o.component_names]
-            hint = nearest(name, OBSERVABLES)
+            hint = nearest(name, CHARTED)
             if holders:
                 hint = f"a part of {holders[0]}: {holders[0]} = {{ value = ..., {name} = ... }}"
             self.faults.add(f'unknown observable "{name}"', *loc, hint=hint)
             return None
-        if OBSERVABLES[name].derived:
+        if name not in CHARTED:
             self.faults.add(
                 f"{name} is worked out from readings, never charted",
                 *loc,
-                hint='a sum charted beside its parts is set aside: ignore = "a sum"',
+                hint='a sum charted beside its parts: observable = "charted-total"',
             )
             return None
-        return OBSERVABLES[name]
+        return CHARTED[name]
 
     def _number(
         self, model: ItemSection, observable: Observable | None, at: tuple[str, ...]

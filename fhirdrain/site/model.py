@@ -115,6 +115,7 @@ class ItemSection(Section):
     words: dict[str, str | dict[str, Any]] = {}
     use: str | list[str] = []
     graded_by: str | None = None
+    over: Literal["shift", "day"] | None = None
     number: NumberSection | None = None
     not_done: list[str] = []
     unable: list[str] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 from typing import Literal
@@ -71,7 +72,8 @@ class FigureSection(BaseModel):
         unknown = [word for word in self.appearance if word not in words]
         if unknown:
             raise ValueError(f'"{unknown[0]}" is no word of appearance: {", ".join(words)}')
-        self.figure()
+        if self.figure().by_weight and self.kind not in _TOGETHER:
+            raise ValueError(f"a figure of kind {self.kind} is in mL, not by weight")
         return self
 
     def figure(self) -> Figure:
@@ -83,39 +85,47 @@ class FigureSection(BaseModel):
             self.source,
             self.scope,
             tuple(self.drains),
-            _volume(self.above) if self.above else None,
+            _volume(self.above)[0] if self.above is not None else None,
             duration(self.within) if self.within else None,
             duration(self.after) if self.after else None,
             self.rounds,
             tuple(self.appearance),
+            self.above is not None and _volume(self.above)[1],
         )
 
 
-def _volume(text: str) -> Decimal:
-    """Return a volume like "100 mL" in mL."""
+def _volume(text: str) -> tuple[Decimal, bool]:
+    """Return a volume like "100 mL" in mL, or "2 mL/kg" in mL/kg and that it is by weight."""
     number, _, code = text.strip().partition(" ")
     try:
         unit, _ = unit_of(code.strip())
-        if unit.kind != "volume":
+        if unit.kind not in ("volume", "volume by weight"):
             raise UnitError(f"{unit.code} is no unit of volume")
-        return convert(Decimal(number), unit.code, "mL")
+        by_weight = unit.kind == "volume by weight"
+        return convert(Decimal(number), unit.code, "mL/kg" if by_weight else "mL"), by_weight
     except (UnitError, ArithmeticError):
-        raise ValueError(f'"{text}" is not a volume: write 100 mL') from None
+        raise ValueError(f'"{text}" is not a volume: write 100 mL, or 2 mL/kg') from None
 
 
 class Policy(BaseModel):
-    """The policy file. `shortest_interval` is the shortest time a rate may be worked out over."""
+    """The policy file.
+
+    `shortest_interval` is the shortest time a rate may be worked out over; `rolling_hour` asks for
+    that of the hour before each reading too, where it is known.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: str
     shortest_interval: str | None = None
+    rolling_hour: bool = False
     figures: list[FigureSection] = []
 
     @model_validator(mode="after")
     def _can_be_read(self) -> Policy:
-        if self.shortest_interval is not None:
-            duration(self.shortest_interval)
+        shortest = duration(self.shortest_interval) if self.shortest_interval is not None else None
+        if self.rolling_hour and (shortest is None or shortest > timedelta(hours=1)):
+            raise ValueError("a rolling hour needs a shortest_interval of an hour or less")
         return self
 
     def read(self) -> list[Figure]:

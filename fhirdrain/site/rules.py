@@ -38,7 +38,8 @@ class Item:
     `words` are its texts; a number outside them is of the observable `number`, in `unit` where
     the source gives none. `absent` maps texts to a reason, `no_reading` are texts that say nothing.
     `drawn` are the words of the lists it asks for, in lower case, each with its list. `graded_by`
-    names the scale that its texts are grades of, which goes along with them.
+    names the scale that its texts are grades of, which goes along with them. A sum that the source
+    charts is `over` the shift or the day that ends with it, unless its start is stated.
     """
 
     code: str
@@ -53,6 +54,7 @@ class Item:
     ignore: str | None
     graded_by: str | None
     observables: tuple[str, ...]
+    over: Literal["shift", "day"] | None = None
 
 
 @dataclass(frozen=True, slots=True)

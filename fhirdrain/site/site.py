@@ -26,7 +26,7 @@ from fhirdrain.site.paths import nest_of, parse_path, write_path
 from fhirdrain.site.places import Places
 from fhirdrain.site.policy import load_policy
 from fhirdrain.site.rules import STATUSES, Item, Site, Source, columns_of
-from fhirdrain.vocabulary.observables import OBSERVABLES
+from fhirdrain.vocabulary.observables import CHARTED, PATIENT_WEIGHT
 from fhirdrain.vocabulary.units import ALIASES, MISLEADING, UNITS
 
 __all__ = ["duration", "load_site", "read_site"]
@@ -284,7 +284,8 @@ class _Compiler:
             needed += ["item", "value"]
         if model.time_format == "minutes":
             needed.append("admission")
-        if any(item.drain is None and item.ignore is None for item in items.values()):
+        named = [i for i in items.values() if i.observables != (PATIENT_WEIGHT.name,)]
+        if any(item.drain is None and item.ignore is None for item in named):
             needed.append("drain")
         for key in needed:
             if getattr(model.columns, key) is None:
@@ -308,7 +309,7 @@ class _Compiler:
             both = {name for name in columns_of(model.columns).values() if name in items}
             for name in sorted(both):
                 self.faults.add(f'"{name}" is a column and an item', *at, "items", name)
-        known = {name for o in OBSERVABLES.values() for name in o.component_names}
+        known = {name for o in CHARTED.values() for name in o.component_names}
         for component in model.columns.components:
             if component not in known:
                 self.faults.add(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from datetime import datetime, time, timedelta
+from datetime import datetime, time
 from functools import cached_property
 from pathlib import Path
 from typing import BinaryIO
@@ -17,8 +17,10 @@ from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import link_orders, orders_of
 from fhirdrain.bedside.policy import Drained, Figure, Judgement, judge
+from fhirdrain.bedside.rates import Asked, Rate, rates, weights_in
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.bedside.settings import Settings
+from fhirdrain.bedside.sums import SumCheck, check_sums, sums_in
 from fhirdrain.bedside.totals import Total, totals, without
 from fhirdrain.bedside.versions import Version, fold
 from fhirdrain.bedside.windows import Windows
@@ -39,14 +41,15 @@ from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
 from fhirdrain.street.remembering import keep_items, with_remembered
 from fhirdrain.street.telling import Told, silent
+from fhirdrain.vocabulary.observables import BESIDE, PATIENT_WEIGHT
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is sent beside readings: totals, and rates over intervals of `shortest` or longer."""
+    """What is sent beside readings: totals, and rates as the site's policy asks for them."""
 
     totals: bool = False
-    shortest: timedelta | None = None
+    rates: Asked | None = None
 
 
 def wanted_of(names: Sequence[str], site: Site) -> Wanted:
@@ -64,7 +67,8 @@ def wanted_of(names: Sequence[str], site: Site) -> Wanted:
             hint='shortest_interval = "1h" in the policy file that the site file names',
         )
     try:
-        return Wanted("totals" in names, duration(policy.shortest_interval))
+        shortest = duration(policy.shortest_interval)
+        return Wanted("totals" in names, Asked(shortest, policy.rolling_hour))
     except ValueError as error:
         raise ConfigurationError(str(error), place=str(site.policy)) from None
 
@@ -74,6 +78,7 @@ class DrainSummary:
     """What a run says of one drain, as known `now`; totals are worked out when asked for.
 
     `away` is when it was a tube led into another drain's unit: what drained then counts there.
+    `weights` are the patient's, in order of time.
     """
 
     patient: str
@@ -84,6 +89,7 @@ class DrainSummary:
     now: datetime
     doubles: Sequence[Reading]
     away: Sequence[Join] = ()
+    weights: Sequence[Reading] = ()
 
     @property
     def removed(self) -> datetime | None:
@@ -102,20 +108,16 @@ class DrainSummary:
 
     def extras(self, wanted: Wanted) -> Extras:
         """Return its totals and the outputs with rates, as far as they are wanted."""
-        unsure = {reading.identity for reading in (*self.doubles, *self.ledger.doubtful)}
-        return Extras(
-            totals=[*self.windows, *self.days] if wanted.totals else (),
-            rates=[
-                output
-                for output in self.ledger.outputs
-                if wanted.shortest is not None
-                and output.start is not None
-                and output.end - output.start >= wanted.shortest
-                and output.start < output.end
-                and output.closing.identity not in unsure
-                and not any(join.overlaps(output.start, output.end) for join in self.away)
-            ],
-        )
+        made: Iterable[Rate] = ()
+        if wanted.rates is not None:
+            unsure = {reading.identity for reading in (*self.doubles, *self.ledger.doubtful)}
+            made = rates(
+                self.ledger, wanted.rates, unsure=unsure, weights=self.weights, away=self._is_away
+            )
+        return Extras([*self.windows, *self.days] if wanted.totals else (), tuple(made))
+
+    def _is_away(self, start: datetime, end: datetime) -> bool:
+        return any(join.overlaps(start, end) for join in self.away)
 
     def _totals(self, starts: Sequence[time]) -> list[Total]:
         windows = Windows(self.settings.zone, starts)
@@ -244,8 +246,8 @@ def map_sources(
                 items = with_remembered(store, patient, items)
             accepted = list(_accepted(items, report, refused))
             drains = drains_of(patient, folded(accepted), site.settings)
-            summaries, findings = summarise(drains, site.settings)
-            _count(accepted, drains, report)
+            summaries, findings, sums = summarise(drains, site.settings)
+            _count(accepted, drains, sums, report)
             if store is not None:
                 _remember(patient, accepted, drains, summaries, site, wanted, store, report)
             for _, resource in _resources(drains, summaries, site, form, wanted):
@@ -309,17 +311,35 @@ def _set_aside(item: SourceItem, why: str, report: MapReport, keep: bool) -> Non
 # -- one patient ----------------------------------------------------------------------------
 
 
-def _count(accepted: Sequence[SourceItem], drains: Sequence[Drain], report: MapReport) -> None:
-    """Count a patient's items as mapped, or as set aside where their amounts only check levels."""
+def _count(
+    accepted: Sequence[SourceItem],
+    drains: Sequence[Drain],
+    sums: Sequence[SumCheck],
+    report: MapReport,
+) -> None:
+    """Count a patient's items as mapped, or as set aside where they only check others."""
     checks = {check.amount.identity: check for check in _checks(drains)}
+    verdicts = {check.charted.identity: check.verdict for check in sums}
     for item in accepted:
-        compared = [checks[r.identity] for r in item.readings if r.identity in checks]
         if item.silent or item.remembered:
             continue  # counted when it was set aside, or in the run that it came in
+        compared = [checks[r.identity] for r in item.readings if r.identity in checks]
         if compared and len(compared) == len(item.readings):
             report.set_aside[f"an amount that {compared[0].verdict} the levels, not sent"] += 1
+        elif item.readings and item.readings[0].observable in BESIDE:
+            report.set_aside[_beside(item.readings[0], verdicts)] += 1
         else:
             report.mapped += 1
+
+
+def _beside(reading: Reading, verdicts: Mapping[str, str]) -> str:
+    """Return why what is charted beside a drain's readings is not sent."""
+    if reading.observable == PATIENT_WEIGHT.name:
+        return "a weight, for what is said by the kilogram, not sent"
+    verdict = verdicts.get(reading.identity)
+    if verdict is None:
+        return "a charted sum that was put right or withdrawn, not sent"
+    return f"a charted sum that {verdict} its parts, not sent"
 
 
 def _remember(
@@ -369,7 +389,10 @@ def _resources(
 ) -> Iterator[tuple[Making, Resource]]:
     """Yield a patient's resources with the making of each, all Devices before the rest."""
     checking = [check.amount for check in _checks(drains)]
-    makings = [Making(site, References(form), drain) for drain in drains]
+    # Of a drain that nothing but a sum is charted of, and nothing refers to, nothing is sent.
+    referred = [tube for drain in drains for tube in drain.tubes.values()]
+    sent = [d for d in drains if d.readings or not d.sums or d in referred]
+    makings = [Making(site, References(form), drain) for drain in sent]
     extras = {(s.drain, s.episode): s.extras(wanted) for s in summaries}
     for making in makings:
         yield making, device_of(making)
@@ -461,14 +484,20 @@ def folded(items: Iterable[SourceItem]) -> list[Reading]:
 def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> list[Drain]:
     """Return a patient's drains with their readings in order, ledgers and orders."""
     by_label: dict[str, list[Reading]] = {}
+    weights: list[Reading] = []
     for reading in readings:
-        by_label.setdefault(reading.drain, []).append(reading)
+        if reading.observable == PATIENT_WEIGHT.name:
+            weights.append(reading)
+        else:
+            by_label.setdefault(reading.drain, []).append(reading)
+    weights = weights_in(weights)
     drains = []
     for label in sorted(by_label):
         by_episode: dict[int, list[Reading]] = {}
         for reading in assign_episodes(by_label[label]):
             by_episode.setdefault(reading.episode, []).append(reading)
-        for episode, own in by_episode.items():
+        for episode, together in by_episode.items():
+            own = [reading for reading in together if reading.observable not in BESIDE]
             linked = sorted(link_orders(own), key=lambda r: r.sort_key)
             standing = any(reading.counts for reading in linked)
             drains.append(
@@ -479,6 +508,8 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
                     readings=linked,
                     ledger=keep_ledger(linked, settings) if standing else None,
                     orders=orders_of(linked),
+                    sums=sums_in(together),
+                    weights=weights,
                 )
             )
     return link_tubes(drains)
@@ -492,7 +523,7 @@ def judged(
 ) -> list[Judgement]:
     """Return the answers to a policy's figures for one patient, `now` or at the last reading."""
     held = [
-        Drained(drain.name, drain.readings, drain.ledger, drain.orders)
+        Drained(drain.name, drain.readings, drain.ledger, drain.orders, drain.weights)
         for drain in drains
         if drain.ledger is not None
     ]
@@ -508,12 +539,15 @@ def _checks(drains: Iterable[Drain]) -> list[Check]:
 
 def summarise(
     drains: Sequence[Drain], settings: Settings
-) -> tuple[list[DrainSummary], list[Finding]]:
-    """Return the totals and findings of one patient's drains, as known at the last reading."""
+) -> tuple[list[DrainSummary], list[Finding], list[SumCheck]]:
+    """Return one patient's totals, findings and charted sums, as known at the last reading."""
     ledgers = [drain.ledger for drain in drains if drain.ledger is not None]
-    if not ledgers:
-        return [], []
-    now = max(ledger.last for ledger in ledgers if ledger.last is not None)
+    ends = [ledger.last for ledger in ledgers if ledger.last is not None]
+    # A sum is no reading: behind the last reading nothing is known, whatever is added up there.
+    ends = ends or [reading.time for drain in drains for reading in drain.sums]
+    if not ends:
+        return [], [], []
+    now = max(ends)
     # Amounts that only check the levels are in no total, so they cannot be counted twice.
     checking = {check.amount.identity for check in _checks(drains)}
     counted = [r for d in drains for r in d.readings if r.counts and r.identity not in checking]
@@ -529,9 +563,17 @@ def summarise(
             now,
             repeats,
             [join for join, _ in drain.led],
+            drain.weights,
         )
         for drain in drains
         if drain.ledger is not None
     ]
+    sums = [
+        check
+        for drain in drains
+        for check in check_sums(drain.sums, drain.ledger, settings, now=now, doubles=repeats)
+    ]
     findings = [finding for ledger in ledgers for finding in ledger.findings]
-    return summaries, [*findings, *(double_finding(pair) for pair in pairs)]
+    findings += [double_finding(pair) for pair in pairs]
+    findings += [finding for check in sums if (finding := check.finding()) is not None]
+    return summaries, findings, sums

@@ -216,7 +216,7 @@ def _by_identity(readings: Sequence[Reading]) -> dict[tuple[str, str], tuple[obj
 def _summaries_of(readings: Sequence[Reading], site: Site) -> Iterator[DrainSummary]:
     for patient in sorted({reading.patient for reading in readings}):
         own = [reading for reading in readings if reading.patient == patient]
-        summaries, _ = summarise(drains_of(patient, own, site.settings), site.settings)
+        summaries, *_ = summarise(drains_of(patient, own, site.settings), site.settings)
         yield from summaries
 
 

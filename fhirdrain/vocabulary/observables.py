@@ -33,11 +33,15 @@ from fhirdrain.vocabulary.units import convert
 __all__ = [
     "ABSENT_REASONS",
     "AS_CHARTED",
+    "BESIDE",
     "CALCULATED",
     "CATEGORY_CODE",
+    "CHARTED",
+    "CHARTED_TOTAL",
     "MOST_COUNT",
     "OBSERVABLES",
     "OUTPUT_CODES",
+    "PATIENT_WEIGHT",
     "RATES",
     "SIDES",
     "SPACES",
@@ -154,6 +158,7 @@ _SUCTION = ("cm[H2O]", "kPa", "hPa", "mbar", "Pa", "mm[Hg]")
 _MOST_VOLUME = Decimal(10000)
 _MOST_SUCTION = Decimal(100)
 _ZERO = Decimal(0)
+_LEAST_WEIGHT, _MOST_WEIGHT = Decimal("0.1"), Decimal(700)  # in kg
 
 _UNIT_NUMBER = Component("unit-number", "Number of the collection unit", "integer")
 _LEAK = ("none", "present", "not-tested")
@@ -235,6 +240,23 @@ _TABLE = (
         (local("output-rate", "Fluid drained by the hour, a mean"),),
         units=("mL/h", "mL/(8.h)", "mL/(10.h)", "mL/(12.h)", "mL/(24.h)"),
         low=_ZERO,
+        components=(
+            Component(
+                "by-weight",
+                "By the kilogram of the patient's weight",
+                "quantity",
+                units=("mL/kg/h",),
+                low=_ZERO,
+            ),
+            Component(
+                "weight",
+                "The weight it was worked out with",
+                "quantity",
+                units=("kg",),
+                low=_LEAST_WEIGHT,
+                high=_MOST_WEIGHT,
+            ),
+        ),
         timing="interval",
         derived=True,
     ),
@@ -528,6 +550,34 @@ _TABLE = (
 )
 
 OBSERVABLES: Mapping[str, Observable] = {observable.name: observable for observable in _TABLE}
+
+# What is charted beside and is no observation of a drain: it helps the arithmetic, and is not sent.
+CHARTED_TOTAL = Observable(
+    "charted-total",
+    "Sum that the source itself charts beside its parts",
+    "quantity",
+    (),
+    units=_VOLUME,
+    low=_ZERO,
+    high=10 * _MOST_VOLUME,
+    timing="interval",
+)
+PATIENT_WEIGHT = Observable(
+    "patient-weight",
+    "Weight of the patient",
+    "quantity",
+    (),
+    units=("kg", "g", "[lb_av]"),
+    low=_LEAST_WEIGHT,
+    high=_MOST_WEIGHT,
+)
+BESIDE: Mapping[str, Observable] = {o.name: o for o in (CHARTED_TOTAL, PATIENT_WEIGHT)}
+
+# What a site's items can say.
+CHARTED: Mapping[str, Observable] = {
+    **{name: known for name, known in OBSERVABLES.items() if not known.derived},
+    **BESIDE,
+}
 
 # The code of an output depends on the space: pericardial drains have their own.
 OUTPUT_CODES: Mapping[str, tuple[Coding, ...]] = {

@@ -1,7 +1,8 @@
 """The units a drain is charted in: UCUM codes, exact factors, and the spellings met in their place.
 
 The factors are UCUM's own (essence 2.2): m[H2O] is 9.80665 kPa, m[Hg] is 133.3220 kPa, bar is
-100000 Pa, L is dm3. Arithmetic is in fractions, so nothing is rounded before the end.
+100000 Pa, L is dm3, [lb_av] is 0.45359237 kg. Arithmetic is in fractions, so nothing is rounded
+before the end.
 """
 
 from __future__ import annotations
@@ -87,6 +88,12 @@ UNITS: Mapping[str, Unit] = dict(
         _unit("cm", "length", "10"),
         _unit("mm", "length", "1"),
         _unit("[Ch]", "length", "1/3"),
+        # weight of a patient, base kg, and what is said by the kilogram of it
+        _unit("kg", "weight", "1"),
+        _unit("g", "weight", "1/1000"),
+        _unit("[lb_av]", "weight", "0.45359237"),
+        _unit("mL/kg", "volume by weight", "1"),
+        _unit("mL/kg/h", "rate by weight", "1"),
         # share, base 1
         _unit("%", "share", "1/100"),
     )

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fhirdrain.bedside.rates import Asked
 from fhirdrain.conformance import Checker, Options, check_resource
 from fhirdrain.conformance.drainage import Bounds
 from fhirdrain.street.mapping import Wanted
@@ -194,6 +195,26 @@ def test_a_rate_is_over_true_hours():
     assert found(amount, right) == []
     by_the_clock = seen("output-rate", quantity("10.8333", "mL/h"), night, **from_(0))
     assert found(amount, by_the_clock) == [("rate-differs", "1.value")]
+
+
+def test_a_rate_may_be_over_amounts_in_a_row_and_by_the_kilogram():
+    """2 mL/kg/h (doi:10.1053/j.jvca.2011.09.021) of 4 kg is 8 mL/h."""
+    amounts = output("3", at(7), at(7, 30)), output("5", at(7, 30), at(8))
+    hour = at(7), at(8)
+
+    def rate(value: str, by_weight: str, kilograms: str, when: Any = hour) -> dict[str, Any]:
+        parts = [
+            part("by-weight", quantity(by_weight, "mL/kg/h")),
+            part("weight", quantity(kilograms, "kg")),
+        ]
+        return seen("output-rate", quantity(value, "mL/h"), when, component=parts, **from_(0, 1))
+
+    assert found(*amounts, rate("8", "2", "4")) == []
+    assert found(*amounts, rate("9", "2", "4")) == [("rate-differs", "2.value")]
+    assert found(*amounts, rate("8", "8", "4")) == [("rate-differs", "2.value")]
+    assert found(*amounts, rate("8", "2", "4", (at(7), at(9)))) == [("rate-differs", "2.effective")]
+    apart = output("3", at(7), at(7, 30)), output("5", at(7, 31), at(8))
+    assert found(*apart, rate("8", "2", "4")) == []  # not in a row: nothing is said of it
 
 
 def test_a_total_is_the_sum_of_its_parts_or_of_their_shares():
@@ -378,7 +399,7 @@ def test_the_ledger_and_this_come_to_the_same(walk):
                             no=str(number), seen=seen_at, **closing))  # fmt: skip
             height = 0
     with tempfile.TemporaryDirectory() as folder:
-        wanted = Wanted(totals=True, shortest=timedelta(hours=1))
+        wanted = Wanted(totals=True, rates=Asked(timedelta(minutes=5), rolling_hour=True))
         file = ("rounds.csv", rows_of(*rows))
         run = map_files(Path(folder), site_text(), file, form="collection", wanted=wanted)
     whole = decode(run.data)

@@ -11,6 +11,7 @@ from decimal import Decimal
 
 import pytest
 
+from fhirdrain.bedside.rates import Asked
 from fhirdrain.conformance import check_resource
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.street.mapping import Wanted, wanted_of
@@ -67,13 +68,15 @@ def test_nothing_of_it_is_sent_unless_it_is_asked_for(worked):
     ],
 )
 def test_a_rate_has_the_code_and_unit_of_its_hours(worked, until, rise, code, value, unit):
-    done = worked(Wanted(shortest=HOUR), level("2025-01-10 07:00", 375), level(until, 375 + rise))
+    done = worked(
+        Wanted(rates=Asked(HOUR)), level("2025-01-10 07:00", 375), level(until, 375 + rise)
+    )
     assert rates(done) == [(code, value, unit)]
 
 
 def test_a_day_of_25_hours_is_no_24_hour_rate(worked):
     done = worked(
-        Wanted(shortest=HOUR),
+        Wanted(rates=Asked(HOUR)),
         level("2025-10-25 07:00", 0),
         level("2025-10-26 07:00", 240),
     )
@@ -84,7 +87,7 @@ def test_a_pericardial_drain_has_codes_of_its_own_and_none_for_ten_hours(worked)
     site = {"drain": '[drains.P1]\nspace = "pericardial"\n'}
     for until, code, unit in (("19:00", "9172-8", "mL/(12.h)"), ("17:00", "output-rate", "mL/h")):
         done = worked(
-            Wanted(shortest=HOUR),
+            Wanted(rates=Asked(HOUR)),
             *(
                 row(id=time, drain="P1", item="lvl", value=value, seen=f"2025-01-10 {time}")
                 for time, value in (("07:00", "0"), (until, "60"))
@@ -100,13 +103,15 @@ def test_no_rate_without_a_start_below_the_shortest_or_of_a_suspected_double(wor
         return row(id=f"{time}{item}", drain=drain, item=item, value=value, unit="mL", seen=time)
 
     first = amount("2025-01-10 10:00", "30")  # since when is not known
-    assert rates(worked(Wanted(shortest=HOUR), first)) == []
+    assert rates(worked(Wanted(rates=Asked(HOUR)), first)) == []
     soon = amount("2025-01-10 10:30", "20")
-    assert rates(worked(Wanted(shortest=HOUR), first, soon)) == []
-    assert rates(worked(Wanted(shortest=HOUR / 2), first, soon)) == [("output-rate", "40", "mL/h")]
+    assert rates(worked(Wanted(rates=Asked(HOUR)), first, soon)) == []
+    assert rates(worked(Wanted(rates=Asked(HOUR / 2)), first, soon)) == [
+        ("output-rate", "40", "mL/h")
+    ]
     # scenario E6: 45 mL at 18:00 and 18:05 under two items would be 540 mL/h.
     twice = (amount("2025-01-10 18:00", "45"), amount("2025-01-10 18:05", "45", "out2"))
-    done = worked(Wanted(shortest=timedelta(minutes=1)), first, *twice)
+    done = worked(Wanted(rates=Asked(timedelta(minutes=1))), first, *twice)
     assert [r for r in rates(done) if Decimal(r[1]) > 100] == []
 
 
@@ -117,7 +122,7 @@ def test_rates_need_the_sites_own_shortest_interval(tmp_path):
     assert wanted_of(["totals"], site) == Wanted(totals=True)
     (tmp_path / "policy.toml").write_text('name = "p"\nshortest_interval = "30min"\n')
     with_policy = make_site(tmp_path, site='policy = "policy.toml"')
-    assert wanted_of(["rates"], with_policy) == Wanted(shortest=HOUR / 2)
+    assert wanted_of(["rates"], with_policy) == Wanted(rates=Asked(HOUR / 2))
 
 
 def totals(done: Run) -> dict[tuple[str, str], dict]:
