@@ -538,16 +538,16 @@ def _checks(drains: Iterable[Drain]) -> list[Check]:
 
 
 def summarise(
-    drains: Sequence[Drain], settings: Settings
+    drains: Sequence[Drain], settings: Settings, now: datetime | None = None
 ) -> tuple[list[DrainSummary], list[Finding], list[SumCheck]]:
-    """Return one patient's totals, findings and charted sums, as known at the last reading."""
+    """Return one patient's totals, findings and charted sums, `now` or at the last reading."""
     ledgers = [drain.ledger for drain in drains if drain.ledger is not None]
     ends = [ledger.last for ledger in ledgers if ledger.last is not None]
     # A sum is no reading: behind the last reading nothing is known, whatever is added up there.
     ends = ends or [reading.time for drain in drains for reading in drain.sums]
     if not ends:
         return [], [], []
-    now = max(ends)
+    now = now or max(ends)
     # Amounts that only check the levels are in no total, so they cannot be counted twice.
     checking = {check.amount.identity for check in _checks(drains)}
     counted = [r for d in drains for r in d.readings if r.counts and r.identity not in checking]

@@ -64,7 +64,7 @@ def drains_known(at: datetime, tmp_path):
     for patient, own in by_patient.items():
         made = drains_of(patient, own, SITE.settings)
         drains |= {drain.name: drain for drain in made}
-        summaries |= {s.drain: s for s in summarise(made, SITE.settings)[0]}
+        summaries |= {s.drain: s for s in summarise(made, SITE.settings, at)[0]}
         for judgement in judged(made, figures, SITE.settings, now=at):
             answers[judgement.figure.name, judgement.drains] = judgement
     return drains, summaries, answers
