@@ -224,7 +224,7 @@ def extensions() -> list[Json]:
         extension(
             "reading-status",
             "Status of the reading, where the resource's own cannot say it",
-            ("DeviceUseStatement", "Procedure", "ServiceRequest"),
+            ("DeviceUseStatement", "Observation", "Procedure", "ServiceRequest"),
             [{"path": value, "min": 1, "type": types("code"), "binding": status}],
         ),
         extension(

@@ -9,6 +9,7 @@ from parts import (
     Json,
     bound,
     exactly,
+    extended,
     obliged,
     pattern,
     profile,
@@ -100,6 +101,8 @@ def observation_profile(observable: Observable) -> Json:
     else:
         code["patternCodeableConcept"] = pattern(*observable.codes)
     elements: list[Json] = []
+    if name == "output":  # an amount whose start has moved is amended, whatever it was charted as
+        elements += extended("Observation", "reading-status")
     if name in ("suction-set", "mode"):
         elements += reference("Observation.basedOn", "suction-order", max="1")
     elements.append(code)

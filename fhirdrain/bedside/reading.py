@@ -32,7 +32,9 @@ class Reading:
     it was seen (for an amount, when its interval ended), `start` where the source states since
     when, `end` until when an order holds; all are aware datetimes. `recorded` is when the source
     stored it. `text` is the word as charted, `original` the number and unit before conversion.
-    `identity` and `order` (identity of the order in force) are given by `resources` and `orders`.
+    `first_recorded` is when the source first stored something of this time under this name, where
+    that was earlier. `identity` and `order` (identity of the order in force) are given by
+    `resources` and `orders`.
     """
 
     source: str
@@ -59,6 +61,7 @@ class Reading:
     original: tuple[Decimal, str] | None = None
     identity: str = ""
     order: str | None = None
+    first_recorded: datetime | None = None
 
     @property
     def counts(self) -> bool:

@@ -109,7 +109,10 @@ def total_of(making: Making, total: Total) -> Json:
         "at-least": total.at_least if total.value is None else None,
         "at-most": total.at_most if total.value is None else None,
     }
-    status = _status_of(making, total.outputs)
+    # An amount counts in the window that it ends in, wherever its start has moved.
+    moved = [output for output in total.outputs if output.basis == "levels"]
+    sources = [reading for output in total.outputs for reading in output.sources]
+    status = _status_of(making, moved, sources)
     nothing = concept(Coding(ABSENT, "unknown"))
     return without_none(
         {

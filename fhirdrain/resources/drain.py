@@ -66,20 +66,40 @@ class Drain:
     def _withdrawn(self) -> list[Reading]:
         return [r for r in self.readings if not r.counts and r.observable in _MARKS]
 
+    @cached_property
+    def _amounts(self) -> list[Reading]:
+        return [r for r in self.readings if r.observable == "output" and r.absent is None]
+
     def was_otherwise(self, output: Output) -> bool:
         """Tell whether an output was another one when the reading that ends it was stored.
 
         So it is where the one it begins at came later, or one between them was withdrawn later.
+        Of a charted amount it is the time that was another one: its start, unless that is stated.
         """
-        told, start = output.closing.recorded, output.start
-        if told is None or start is None:
+        told = output.closing.recorded
+        if told is None:
+            return False
+        if output.basis == "amount":
+            return self._began_otherwise(output, told)
+        start = output.start
+        if start is None:
             return False
         if any(source.recorded is not None and source.recorded > told for source in output.sources):
             return True
-        first = bisect_right(self._withdrawn, start, key=lambda reading: reading.time)
-        last = bisect_left(self._withdrawn, output.end, key=lambda reading: reading.time)
-        between = self._withdrawn[first:last]
-        return any(gone.recorded is not None and gone.recorded > told for gone in between)
+        return _withdrawn_since(self._withdrawn, start, output.end, told)
+
+    def _began_otherwise(self, output: Output, told: datetime) -> bool:
+        """Tell whether the amount before an amount was another one when that was stored."""
+        if output.closing.start is not None:
+            return False
+        start = output.start
+        first = bisect_left(self._amounts, start, key=lambda r: r.time) if start is not None else 0
+        last = bisect_left(self._amounts, output.end, key=lambda r: r.time)
+        since = self._amounts[first:last]
+        # When it was first charted for this time; a value put right later moved nothing.
+        before = [r.first_recorded or r.recorded for r in since if r.counts and r.time == start]
+        late = bool(before) and all(stored is not None and stored > told for stored in before)
+        return late or _withdrawn_since(since, start, output.end, told)
 
     @property
     def parent(self) -> Drain | None:
@@ -144,6 +164,18 @@ class Drain:
             str(parts.get("space", settings.space)),
             None if position is None else str(position),
         )
+
+
+def _withdrawn_since(
+    readings: Sequence[Reading], start: datetime | None, end: datetime, told: datetime
+) -> bool:
+    """Tell whether one of the readings between two times, in order, was withdrawn after `told`."""
+    first = bisect_right(readings, start, key=lambda r: r.time) if start is not None else 0
+    last = bisect_left(readings, end, key=lambda r: r.time)
+    return any(
+        not gone.counts and gone.recorded is not None and gone.recorded > told
+        for gone in readings[first:last]
+    )
 
 
 def link_tubes(drains: Iterable[Drain]) -> list[Drain]:

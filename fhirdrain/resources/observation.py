@@ -8,9 +8,11 @@ from typing import Any
 
 from fhirdrain.bedside.ledger import Output
 from fhirdrain.bedside.reading import Reading
+from fhirdrain.resources.device import extension
 from fhirdrain.resources.drain import Making
 from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
+    READING_STATUS,
     body_site,
     component_value,
     concept,
@@ -36,10 +38,14 @@ CATEGORIES = [concept(Coding(CATEGORY, "exam")), concept(CATEGORY_CODE)]
 def observation_of(making: Making, reading: Reading, interval: Output | None) -> dict[str, Any]:
     """Return the Observation of a charted reading.
 
-    `interval` is the ledger's entry of a charted amount, which knows when its interval began.
+    `interval` is the ledger's entry of a charted amount, which knows when its interval began; one
+    that was charted as final and began otherwise when it was stored is `amended`.
     """
     observable = OBSERVABLES[reading.observable]
     since = interval.start if interval is not None else reading.start
+    moved = (
+        interval is not None and reading.status == "final" and making.drain.was_otherwise(interval)
+    )
     item_system = making.site.systems.item
     item = [Coding(item_system, reading.item)] if item_system and reading.item else []
     return without_none(
@@ -47,7 +53,10 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
             **frame(making, observable, reading.source),
             "identifier": [identifier(making.site.systems.reading, reading.identity)],
             "basedOn": _based_on(making, reading),
-            "status": reading.status,
+            "extension": [extension(making, READING_STATUS, valueCode=reading.status)]
+            if moved
+            else [],
+            "status": "amended" if moved else reading.status,
             "category": CATEGORIES,
             "code": concept(*codes_of(making, observable, reading.time, since), *item),
             "subject": making.subject(),

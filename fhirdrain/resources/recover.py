@@ -157,7 +157,7 @@ def _from_observation(resource: Resource) -> Reading:
         original=original,
         start=_time(period["start"]) if "start" in period else None,
         recorded=_time(resource["issued"]) if "issued" in resource else None,
-        status=resource["status"],
+        status=_status(resource, resource["status"]),
         performer=_named(resource.get("performer", [])),
         order=based_on[0]["identifier"]["value"] if based_on else None,
     )
@@ -316,11 +316,11 @@ def _quantity(value: Resource) -> tuple[Decimal, str]:
     return Decimal(value["value"]), str(value["code"])
 
 
-def _status(resource: Resource) -> str:
+def _status(resource: Resource, otherwise: str = "final") -> str:
     if resource["status"] == WITHDRAWN:
         return WITHDRAWN
     stated = _extension(resource, READING_STATUS)
-    return str(stated["valueCode"]) if stated else "final"
+    return str(stated["valueCode"]) if stated else otherwise
 
 
 def _extension(resource: Resource, name: str) -> dict[str, Any] | None:
