@@ -21,7 +21,7 @@ from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.vocabulary.jsontext import decode, encode
 
-FORMAT = 2
+FORMAT = 3
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);

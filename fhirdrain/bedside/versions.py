@@ -80,6 +80,9 @@ def _with_status(reading: Reading, earlier: Sequence[Reading], withdrawn_before:
     if reading.status not in ("final", "corrected"):
         return reading
     changed = any(
-        not e.counts or (e.status in _SETTLED and e.content != reading.content) for e in earlier
+        not e.counts
+        or e.status == "corrected"
+        or (e.status in _SETTLED and e.content != reading.content)
+        for e in earlier
     )
     return replace(reading, status="corrected") if changed or withdrawn_before else reading

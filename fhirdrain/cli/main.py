@@ -19,6 +19,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "package": ("package", "Write our profiles as a FHIR package, under a site's own URLs."),
     "post": ("post", "Send a checked bundle to a FHIR server, once."),
     "read": ("read", "Read drains back from a FHIR server."),
+    "rebuild": ("rebuild", "Make a lost store anew from what a server holds."),
     "sandbox": ("sandbox", "Serve a small FHIR R4 server on this machine, for trying."),
     "site": ("site", "Check a site file."),
     "tour": ("tour", "Walk the whole street once, on an invented ward, without a network."),

@@ -28,7 +28,9 @@ class SourceItem:
     `part` the column or element of a record with several items (`from_part`: the record is one of
     a rejects file and only a part of the one it was made from). An item may stand for what its
     record leaves empty, `blanks`: then it is not `counted`, unless it withdraws a whole record.
-    One that is `remembered` came in an earlier run, and was accepted and counted there.
+    One that is `remembered` came in an earlier run of `source`, and was accepted and counted there;
+    one that is `rebuilt` was read back from a server, which knows the names of readings and not of
+    rows.
     `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
     are what was read as something else: units, words of a list, dates without a time of day.
     """
@@ -53,6 +55,8 @@ class SourceItem:
     unused: tuple[str, ...] = ()
     counted: bool = True
     remembered: bool = False
+    rebuilt: bool = False
+    source: str = ""
     respelled: tuple[tuple[str, str], ...] = ()
     drawn: tuple[tuple[str, str], ...] = ()
     assumed: tuple[str, ...] = ()

@@ -210,6 +210,7 @@ def map_sources(
         # Rejects files first: what stands in them takes the place of the rows it was made from.
         for file in sorted(files, key=lambda file: not file.is_rejects):
             for item in file:
+                item.source = source.name
                 report.count(item)
                 progress("items read", report.items)
                 if item.origin is not None:
@@ -243,14 +244,14 @@ def map_sources(
         for patient, items in spill.patients():
             progress("resources written", sum(writer.counts.values()))
             if store is not None:
-                items = with_remembered(store, patient, items)
+                items = with_remembered(store, patient, items, site)
             accepted = list(_accepted(items, report, refused))
             drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings, sums = summarise(drains, site.settings)
             _count(accepted, drains, sums, report)
             if store is not None:
                 _remember(patient, accepted, drains, summaries, site, wanted, store, report)
-            for _, resource in _resources(drains, summaries, site, form, wanted):
+            for _, resource in to_send(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
             report.judgements += judged(drains, figures, site.settings)
@@ -358,7 +359,7 @@ def _remember(
             reading for item in accepted for reading in item.readings if not item.remembered
         )
         made: dict[str, list[Resource]] = {}
-        for making, resource in _resources(drains, summaries, site, "transaction", wanted):
+        for making, resource in to_send(drains, summaries, site, "transaction", wanted):
             made.setdefault(making.device_value, []).append(resource)
             store.put_outgoing([resource], making.device_value)
         for lane, resources in made.items():
@@ -380,7 +381,7 @@ def _name(resource: Resource) -> tuple[str, str, str]:
     return resource["resourceType"], identifier["system"], identifier["value"]
 
 
-def _resources(
+def to_send(
     drains: Sequence[Drain],
     summaries: Sequence[DrainSummary],
     site: Site,
@@ -412,12 +413,17 @@ def _accepted(
         if item.row is None
         for key in {(reading.identity, reading.observable) for reading in item.readings}
     )
-    known = {key for i in items if i.readings for key in ((i.row, i.item), (i.row, ""))}
+    known = {
+        key
+        for i in items
+        if i.readings
+        for key in ((i.source, i.row, i.item), (i.source, i.row, ""))
+    }
     contents: dict[tuple[object, ...], set[object]] = {}
     for item in items:
         if item.row is not None and item.recorded is not None and item.readings:
             said = tuple((r.observable, r.status, *r.content) for r in item.readings)
-            contents.setdefault((item.row, item.item, item.recorded), set()).add(said)
+            contents.setdefault(_version(item), set()).add(said)
     for item in items:
         if item.remembered:
             yield item
@@ -429,7 +435,7 @@ def _accepted(
                 "without a row id the two cannot be told apart: mend it in the source itself",
             )
             _reject(item, issue, report, refused)
-        elif item.readings and len(contents.get((item.row, item.item, item.recorded), ())) > 1:
+        elif item.readings and len(contents.get(_version(item), ())) > 1:
             issue = _item_issue(
                 item,
                 "tie",
@@ -437,7 +443,7 @@ def _accepted(
                 "is the row column an id of the row, and not of a round or a form?",
             )
             _reject(item, issue, report, refused)
-        elif item.withdraws and (item.row, item.item) not in known:
+        elif item.withdraws and (item.source, item.row, item.item) not in known:
             issue = _item_issue(
                 item,
                 "withdrawal",
@@ -447,6 +453,10 @@ def _accepted(
             _reject(item, issue, report, refused)
         else:
             yield item
+
+
+def _version(item: SourceItem) -> tuple[object, ...]:
+    return item.source, item.row, item.item, item.recorded
 
 
 def _item_issue(item: SourceItem, rule: str, message: str, hint: str) -> Issue:
@@ -463,14 +473,14 @@ def folded(items: Iterable[SourceItem]) -> list[Reading]:
     items = list(items)
     for item in items:
         if not item.blanks:
-            key = (item.row, item.item) if item.row is not None else (item.arrival,)
+            key = (item.source, item.row, item.item) if item.row is not None else (item.arrival,)
             said.setdefault(key, []).append(item)
     blanked: dict[tuple[object, ...], list[SourceItem]] = {}
     for item in items:
         for blank in item.blanks:
-            others = said.get((item.row, blank), ())
+            others = said.get((item.source, item.row, blank), ())
             if others and all(o.origin is None or o.origin[:3] != item.place[:3] for o in others):
-                blanked.setdefault((item.row, blank), []).append(item)
+                blanked.setdefault((item.source, item.row, blank), []).append(item)
     return [
         reading
         for key, group in said.items()

@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime
-from typing import Any
+from datetime import UTC, datetime
+from typing import Any, NamedTuple
 
+from fhirdrain.bedside.reading import Reading
 from fhirdrain.intake.item import SourceItem
+from fhirdrain.resources.identity import reading_identity
+from fhirdrain.site import Site
 from fhirdrain.store import Store, from_json, to_json
 from fhirdrain.vocabulary.jsontext import encode
+from fhirdrain.vocabulary.observables import CHARTED
 
 Json = dict[str, Any]
 
@@ -24,6 +28,8 @@ _BEFORE = -(10**18)
 def item_body(item: SourceItem) -> Json:
     """Return what has to be kept of an item; where it stood, only of one that leaves some empty."""
     body: Json = {
+        "source": item.source or None,
+        "rebuilt": item.rebuilt or None,
         "row": item.row,
         "item": item.item,
         "recorded": item.recorded and item.recorded.isoformat(),
@@ -58,10 +64,14 @@ def _item_of(patient: str, arrival: int, body: Mapping[str, Any]) -> SourceItem:
         part=body.get("part", ""),
         blanks=tuple(body.get("blanks", ())),
         remembered=True,
+        rebuilt=bool(body.get("rebuilt")),
+        source=body.get("source", ""),
     )
 
 
-def with_remembered(store: Store, patient: str, items: Iterable[SourceItem]) -> list[SourceItem]:
+def with_remembered(
+    store: Store, patient: str, items: Iterable[SourceItem], site: Site
+) -> list[SourceItem]:
     """Return a patient's items with those of earlier runs before them, each once.
 
     One that is told again keeps the place it first had.
@@ -72,7 +82,96 @@ def with_remembered(store: Store, patient: str, items: Iterable[SourceItem]) -> 
         known = kept.pop(encode(item_body(item)), None)
         result.append(item if known is None else replace(item, arrival=_BEFORE + known[0]))
     before = [_item_of(patient, _BEFORE + seq, body) for seq, body in kept.values()]
-    return [*before, *result]
+    return with_rows([*before, *result], site)
+
+
+def with_rows(items: Sequence[SourceItem], site: Site) -> list[SourceItem]:
+    """Return items in which those read back from a server have the rows that others name.
+
+    A server knows a reading by a hash of its row: what another item says of that row, or takes
+    back of it, is then a version of the same. Where it is that very version, the source's own
+    words stand, since a server is told less.
+    """
+    back: dict[str, list[SourceItem]] = {}
+    for item in items:
+        if item.rebuilt:
+            back.setdefault(item.readings[0].identity, []).append(item)
+    if not back:
+        return list(items)
+    named = [item for item in items if not item.rebuilt]
+    own = {
+        (reading.identity, reading.observable, reading.recorded): reading
+        for item in named
+        for reading in item.readings
+    }
+    rows: dict[Row, list[SourceItem]] = {}
+    for item in named:
+        for row, identity in _names(item, site, back):
+            found = back[identity]
+            if row.id is not None:
+                rows.setdefault(row, []).extend(found)
+                back[identity] = []
+            else:
+                # What has no row is one statement; another one of the same time is a tie.
+                back[identity] = [i for i in found if not _same(i.readings[0], item.readings)]
+    for row, together in rows.items():
+        stored = [item.recorded for item in together if item.recorded is not None]
+        readings = [_in_own_words(reading, own) for i in together for reading in i.readings]
+        named.append(
+            replace(
+                together[0],
+                readings=tuple(readings),
+                source=row.source,
+                row=row.id,
+                item=row.item,
+                recorded=max(stored, default=None),
+            )
+        )
+    return [*(item for left in back.values() for item in left), *named]
+
+
+class Row(NamedTuple):
+    """What versions of one item share: its source, the id of its row, the item."""
+
+    source: str
+    id: str | None
+    item: str
+
+
+def _names(item: SourceItem, site: Site, wanted: Mapping[str, object]) -> Iterator[tuple[Row, str]]:
+    """Yield the row of an item with each of the wanted names it may have on a server."""
+    for reading in item.readings:
+        if reading.identity in wanted:
+            yield Row(item.source, item.row, item.item), reading.identity
+    if item.row is None or item.readings:
+        return
+    for code in item.blanks or (item.item,):
+        # A row's name does not rest on its time.
+        any_of_it = Reading(
+            item.source, item.patient, "", "", datetime.now(UTC), row=item.row, item=code
+        )
+        for observable in CHARTED:
+            name = reading_identity(site, replace(any_of_it, observable=observable))
+            if name in wanted:
+                yield Row(item.source, item.row, code), name
+
+
+def _same(back: Reading, readings: Iterable[Reading]) -> bool:
+    return any(
+        (back.observable, back.value, back.parts, back.absent)
+        == (reading.observable, reading.value, reading.parts, reading.absent)
+        for reading in readings
+    )
+
+
+def _in_own_words(
+    reading: Reading, own: Mapping[tuple[str, str, datetime | None], Reading]
+) -> Reading:
+    """Return a reading as its source said it, where it told that very version too."""
+    said = own.get((reading.identity, reading.observable, reading.recorded))
+    if said is None or not reading.counts or said.time != reading.time:
+        return reading
+    return replace(said, status=reading.status)
 
 
 def keep_items(store: Store, patient: str, items: Iterable[SourceItem]) -> int:

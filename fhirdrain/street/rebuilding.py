@@ -1,0 +1,194 @@
+"""rebuild: a store made anew from what a server holds, so that the next run goes on from there.
+
+A server is not told everything: what was set aside (amounts and sums that only check, weights)
+and the versions before the last are not in it, and so not in the store. What the source still has
+can be mapped into the store again: it is known by the same names.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from typing import Any
+
+from fhirdrain.bedside.reading import WITHDRAWN, Reading
+from fhirdrain.errors import ConfigurationError
+from fhirdrain.exchange.delivery import differences
+from fhirdrain.intake.item import SourceItem
+from fhirdrain.resources.recover import is_derived, is_ours, recover
+from fhirdrain.site import Site
+from fhirdrain.store import Store
+from fhirdrain.street.mapping import Wanted, drains_of, folded, summarise, to_send, wanted_of
+from fhirdrain.street.remembering import keep_items
+from fhirdrain.vocabulary.observables import by_code
+
+Json = dict[str, Any]
+Name = tuple[str, str, str]
+
+_BY_CODE = by_code()
+_ASKED_FOR = {"output-total": "totals", "output-rate": "rates"}
+
+
+@dataclass(slots=True)
+class Rebuilt:
+    """What came of it: readings and drains, and resources as they stand on the server.
+
+    `confirmed` stand there as they would go out, `waiting` do not, or not at all. `others` are of
+    another site and were passed over.
+    """
+
+    readings: int = 0
+    drains: int = 0
+    confirmed: int = 0
+    waiting: int = 0
+    others: int = 0
+    without_rates: bool = False
+
+
+def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) -> Rebuilt:
+    """Fill an empty store with what a server holds of a site's drains.
+
+    Raises `ConfigurationError` for a store that holds something already, or for resources that are
+    not to be read back.
+    """
+    if store.patients() or store.outgoing_by_state():
+        raise ConfigurationError(
+            "the store holds something already",
+            place=str(store.path),
+            hint="name a file that is not there yet",
+        )
+    report = Rebuilt()
+    own: list[Json] = []
+    for resource in resources:
+        if _name(resource)[1] in _systems(site):
+            own.append(resource)
+        else:
+            report.others += is_ours(resource)
+    readings, issues = recover(own)
+    if issues:
+        raise ConfigurationError(f"{len(issues)} resources cannot be read back", place=server)
+    wanted, report.without_rates = _wanted(own, site)
+    held = {_name(resource): resource for resource in own}
+    by_patient: dict[str, list[Reading]] = {}
+    for reading in _as_charted(readings, site):
+        by_patient.setdefault(reading.patient, []).append(reading)
+    for patient, charted in sorted(by_patient.items()):
+        with store.commit():
+            _of_patient(patient, charted, held, store, site, wanted, server, report)
+    return report
+
+
+def _of_patient(
+    patient: str,
+    readings: Sequence[Reading],
+    held: Mapping[Name, Json],
+    store: Store,
+    site: Site,
+    wanted: Wanted,
+    server: str,
+    report: Rebuilt,
+) -> None:
+    items = [
+        SourceItem(
+            "",
+            0,
+            number,
+            "",
+            readings=(reading,),
+            patient=patient,
+            item=reading.item or "",
+            recorded=reading.recorded,
+            rebuilt=True,
+            source=reading.source,
+        )
+        for number, reading in enumerate(readings)
+    ]
+    keep_items(store, patient, items)
+    store.put_versions(readings)
+    drains = drains_of(patient, folded(items), site.settings)
+    summaries, *_ = summarise(drains, site.settings)
+    report.readings += len(readings)
+    report.drains += len(drains)
+    made = {
+        _name(resource): (making.device_value, resource)
+        for making, resource in to_send(drains, summaries, site, "transaction", wanted)
+    }
+    for lane, resource in made.values():
+        there = held.get(_name(resource))
+        store.put_outgoing([resource], lane)
+        if there is not None and not differences(resource, there):
+            store.confirm(server, resource, f"{there['resourceType']}/{there['id']}")
+            report.confirmed += 1
+        else:
+            report.waiting += 1
+    lanes = {lane for lane, _ in made.values()}
+    for name, resource in held.items():
+        lane = resource.get("device", {}).get("identifier", {}).get("value")
+        gone = lane in lanes and name not in made and "method" in resource
+        if gone and resource["status"] != WITHDRAWN:
+            # It was worked out once, and what is known now does not give it.
+            store.put_outgoing([{**_plain(resource), "status": WITHDRAWN}], lane)
+            report.waiting += 1
+
+
+def _as_charted(readings: Iterable[Reading], site: Site) -> list[Reading]:
+    """Return readings as they were charted: without what was worked out of their neighbours.
+
+    An amount goes out with the start that it was worked out to have: where that is the time of the
+    amount before, it is taken for worked out, as it will be again.
+    """
+    ordered = sorted(readings, key=lambda r: (r.patient, r.drain, *r.sort_key))
+    limit = site.settings.longest_interval
+    before: dict[tuple[str, str], list[Reading]] = {}
+    result = []
+    for reading in ordered:
+        reading = replace(reading, episode=1, order=None)
+        if reading.observable == "output":
+            amounts = before.setdefault((reading.patient, reading.drain), [])
+            earlier = [a.time for a in amounts if a.said and a.time < reading.time]
+            if earlier and reading.start == earlier[-1] and _reaches(reading, limit):
+                reading = replace(reading, start=None)
+            amounts.append(reading)
+        result.append(reading)
+    return result
+
+
+def _reaches(amount: Reading, limit: timedelta | None) -> bool:
+    assert amount.start is not None
+    return limit is None or amount.time - amount.start <= limit
+
+
+def _wanted(resources: Iterable[Json], site: Site) -> tuple[Wanted, bool]:
+    """Return what a server holds beside readings, and whether its rates cannot be worked out."""
+    names = set()
+    for resource in resources:
+        if resource["resourceType"] == "Observation" and is_derived(resource):
+            codings = resource["code"].get("coding", ())
+            known = (_BY_CODE.get((c.get("system"), c.get("code"))) for c in codings)
+            names |= {_ASKED_FOR[one.name] for one in known if one and one.name in _ASKED_FOR}
+    try:
+        return wanted_of(sorted(names), site), False
+    except ConfigurationError:
+        return wanted_of(sorted(names - {"rates"}), site), True
+
+
+def _plain(resource: Json) -> Json:
+    meta = {
+        key: value
+        for key, value in resource.get("meta", {}).items()
+        if key not in ("versionId", "lastUpdated")
+    }
+    plain = {key: value for key, value in resource.items() if key not in ("id", "text", "meta")}
+    return {**plain, **({"meta": meta} if meta else {})}
+
+
+def _name(resource: Json) -> Name:
+    identifiers = resource.get("identifier")
+    first = identifiers[0] if isinstance(identifiers, list) and identifiers else {}
+    return resource["resourceType"], str(first.get("system")), str(first.get("value"))
+
+
+def _systems(site: Site) -> set[str]:
+    systems = site.systems
+    return {systems.reading, systems.device, systems.order or systems.reading}
