@@ -285,6 +285,25 @@ def test_post_read_and_their_exit_codes(work, server):
     assert run("post", "-", "--server", server, stdin=broken.encode())[0] == 1
 
 
+def test_a_lost_store_is_made_anew_from_a_server(work, server):
+    rebuild = ("rebuild", "--site", work / "site.toml", "--server", server)
+    assert run("post", bundle(work), "--server", server, "--create-patients")[0] == 0
+    code, out, err = run(*rebuild, work / "new.sqlite")
+    assert (code, out) == (0, "")
+    assert "2 readings of 2 drains are in the store" in err
+    assert "6 resources stand there as they would go out, 0 do not" in err
+    assert "p-1" not in err
+    assert oct((work / "new.sqlite").stat().st_mode)[-3:] == "600"
+    code, _, err = run(*rebuild, work / "new.sqlite")
+    assert (code, "the file is there already" in err) == (2, True)
+    code, _, err = map_(work, work / "in.csv", "--store", "new.sqlite", "--out", "o2.json")
+    assert (code, "going out: 6 sent" in err) == (0, True)
+    assert run("rebuild", "x.sqlite", "--site", work / "site.toml", "--server", "nowhere")[0] == 2
+    silent = ("--server", "http://127.0.0.1:1/fhir")
+    code, _, err = run("rebuild", work / "x.sqlite", "--site", work / "site.toml", *silent)
+    assert (code, (work / "x.sqlite").exists()) == (3, False)
+
+
 class Dying(Page):
     """Speaks R4, knows every patient, takes one transaction and then fails."""
 
