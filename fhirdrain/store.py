@@ -45,6 +45,7 @@ CREATE TABLE outgoing (
     state TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'parked')),
     reason TEXT, put TEXT NOT NULL);
 CREATE INDEX outgoing_by_name ON outgoing (type, system, value);
+CREATE INDEX outgoing_by_lane ON outgoing (lane);
 -- What a server confirmed that it holds.
 CREATE TABLE said (
     server TEXT NOT NULL, type TEXT NOT NULL, system TEXT NOT NULL, value TEXT NOT NULL,
@@ -52,7 +53,7 @@ CREATE TABLE said (
     PRIMARY KEY (server, type, system, value));
 """
 
-_TIMES = ("time", "start", "end", "recorded")
+_TIMES = ("time", "start", "end", "recorded", "first_recorded")
 
 
 class Store:
@@ -209,13 +210,19 @@ class Store:
         return self._base.total_changes - before
 
     def latest(self, lane: str) -> list[dict[str, Any]]:
-        """Return the last content that was put out of each identity in a lane."""
+        """Return the last content of each identity that was last put out in a lane."""
         rows = self._base.execute(
-            "SELECT body FROM outgoing WHERE seq IN (SELECT max(seq) FROM outgoing WHERE lane = ?"
-            " GROUP BY type, system, value) ORDER BY seq",
+            "SELECT body FROM outgoing o WHERE lane = ? AND NOT EXISTS (SELECT 1 FROM outgoing n"
+            " WHERE n.type = o.type AND n.system = o.system AND n.value = o.value"
+            " AND n.seq > o.seq) ORDER BY seq",
             (lane,),
         )
         return [decode(body) for (body,) in rows.fetchall()]
+
+    def has_lane(self, lane: str) -> bool:
+        """Tell whether anything was ever put out in a lane."""
+        found = self._base.execute("SELECT 1 FROM outgoing WHERE lane = ? LIMIT 1", (lane,))
+        return found.fetchone() is not None
 
     def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
         """Note that a server holds a resource as it was sent. Use inside `commit`."""

@@ -74,7 +74,8 @@ def _key(reading: Reading) -> tuple[str, str]:
 
 def _with_status(reading: Reading, earlier: Sequence[Reading], withdrawn_before: bool) -> Reading:
     """Return a standing reading, `corrected` if what was final before said something else."""
-    stored = [e.recorded for e in earlier if e.counts and e.time == reading.time and e.recorded]
+    same = [e for e in earlier if e.counts and e.time == reading.time]
+    stored = [t for e in same if (t := e.first_recorded or e.recorded) is not None]
     if stored and reading.recorded is not None:
         reading = replace(reading, first_recorded=min(*stored, reading.recorded))
     if reading.status not in ("final", "corrected"):

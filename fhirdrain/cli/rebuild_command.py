@@ -59,6 +59,8 @@ def command(store_file: Path, site_file: Path, server: str, patient: str | None)
         say(f"{report.others} resources there are of another site, and were passed over")
     if report.without_rates:
         say("rates stand there, and no policy of the site asks for them: they were left alone")
+    if report.by_weight:
+        say(f"{report.by_weight} rates there are by weight: map the weights before anything else")
     say(f"{report.readings} readings of {report.drains} drains are in the store")
     say(f"{report.confirmed} resources stand there as they would go out, {report.waiting} do not")
     sys.exit(1 if report.waiting else 0)

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import cached_property
+from itertools import count
 from pathlib import Path
 from typing import BinaryIO
 
@@ -33,7 +34,7 @@ from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import Extras, Resource, Writer, resources_of
 from fhirdrain.resources.device import device_of
 from fhirdrain.resources.drain import Drain, Making, link_tubes
-from fhirdrain.resources.identity import reading_identity
+from fhirdrain.resources.identity import device_identifier, reading_identity
 from fhirdrain.resources.references import Form, References
 from fhirdrain.site import Site, Source
 from fhirdrain.site.durations import duration
@@ -358,22 +359,54 @@ def _remember(
         report.versions += store.put_versions(
             reading for item in accepted for reading in item.readings if not item.remembered
         )
-        made: dict[str, list[Resource]] = {}
+        standing: set[tuple[str, str, str]] = set()
+        lanes: set[str] = set()
         for making, resource in to_send(drains, summaries, site, "transaction", wanted):
-            made.setdefault(making.device_value, []).append(resource)
             store.put_outgoing([resource], making.device_value)
-        for lane, resources in made.items():
-            store.put_outgoing(_vanished(store.latest(lane), resources), lane)
+            standing.add(_name(resource))
+            lanes.add(making.device_value)
+        for lane in lanes | set(_lanes_before(patient, accepted, site, store)):
+            store.put_outgoing(_vanished(store.latest(lane), standing), lane)
 
 
-def _vanished(before: Iterable[Resource], made: Sequence[Resource]) -> Iterator[Resource]:
-    """Yield derived numbers that went out once and no longer exist, as entered in error."""
-    standing = {_name(resource) for resource in made}
+def _lanes_before(
+    patient: str, items: Iterable[SourceItem], site: Site, store: Store
+) -> Iterator[str]:
+    """Yield the lanes of all drains that ever went out for a patient.
+
+    A drain may be there no longer: when a removal is withdrawn, what was taken for another tube
+    under its label was the same one; when a row is put right, its drain is another.
+    """
+    readings = [reading for item in items for reading in item.readings]
+    labels = {reading.drain for reading in readings}
+    labels |= {str(reading.parts["tube"]) for reading in readings if "tube" in reading.parts}
+    for label in sorted(labels):
+        for episode in count(1):
+            lane = device_identifier(site, patient, label, episode)
+            if not store.has_lane(lane):
+                break
+            yield lane
+
+
+def _vanished(
+    before: Iterable[Resource], standing: Container[tuple[str, str, str]]
+) -> Iterator[Resource]:
+    """Yield what went out once and is not there any more, as entered in error.
+
+    Only drains, and what was worked out or held together, can vanish; readings are withdrawn.
+    """
     for resource in before:
-        # What was worked out says so; a total of nothing known is derived from nothing.
-        gone = "method" in resource and _name(resource) not in standing
-        if gone and resource["status"] != WITHDRAWN:
+        made = resource["resourceType"] == "Device" or "method" in resource
+        made = made or "hasMember" in resource or _is_of_whole_drain(resource)
+        if made and _name(resource) not in standing and resource["status"] != WITHDRAWN:
             yield {**resource, "status": WITHDRAWN}
+
+
+def _is_of_whole_drain(resource: Resource) -> bool:
+    """Tell the statement that a drain is in use from that where it lies, which is a reading."""
+    if resource["resourceType"] != "DeviceUseStatement":
+        return False
+    return bool(resource["identifier"][0] == resource["device"]["identifier"])
 
 
 def _name(resource: Resource) -> tuple[str, str, str]:
@@ -392,7 +425,7 @@ def to_send(
     checking = [check.amount for check in _checks(drains)]
     # Of a drain that nothing but a sum is charted of, and nothing refers to, nothing is sent.
     referred = [tube for drain in drains for tube in drain.tubes.values()]
-    sent = [d for d in drains if d.readings or not d.sums or d in referred]
+    sent = [drain for drain in drains if drain.readings or drain in referred]
     makings = [Making(site, References(form), drain) for drain in sent]
     extras = {(s.drain, s.episode): s.extras(wanted) for s in summaries}
     for making in makings:
@@ -421,6 +454,8 @@ def _accepted(
     }
     contents: dict[tuple[object, ...], set[object]] = {}
     for item in items:
+        if item.rebuilt:
+            continue  # a server tells the last status of a row, not that of its version
         if item.row is not None and item.recorded is not None and item.readings:
             said = tuple((r.observable, r.status, *r.content) for r in item.readings)
             contents.setdefault(_version(item), set()).add(said)

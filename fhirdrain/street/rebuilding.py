@@ -7,16 +7,16 @@ can be mapped into the store again: it is known by the same names.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.delivery import differences
 from fhirdrain.intake.item import SourceItem
-from fhirdrain.resources.recover import is_derived, is_ours, recover
+from fhirdrain.resources.recover import is_ours, recover
 from fhirdrain.site import Site
 from fhirdrain.store import Store
 from fhirdrain.street.mapping import Wanted, drains_of, folded, summarise, to_send, wanted_of
@@ -35,7 +35,7 @@ class Rebuilt:
     """What came of it: readings and drains, and resources as they stand on the server.
 
     `confirmed` stand there as they would go out, `waiting` do not, or not at all. `others` are of
-    another site and were passed over.
+    another site and were passed over. `by_weight` are rates whose weight the store does not know.
     """
 
     readings: int = 0
@@ -43,6 +43,7 @@ class Rebuilt:
     confirmed: int = 0
     waiting: int = 0
     others: int = 0
+    by_weight: int = 0
     without_rates: bool = False
 
 
@@ -71,7 +72,8 @@ def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) ->
     wanted, report.without_rates = _wanted(own, site)
     held = {_name(resource): resource for resource in own}
     by_patient: dict[str, list[Reading]] = {}
-    for reading in _as_charted(readings, site):
+    moved = {_name(r)[2] for r in own if r.get("status") == "amended" and "extension" in r}
+    for reading in _as_charted(readings, site, moved):
         by_patient.setdefault(reading.patient, []).append(reading)
     for patient, charted in sorted(by_patient.items()):
         with store.commit():
@@ -116,6 +118,11 @@ def _of_patient(
     }
     for lane, resource in made.values():
         there = held.get(_name(resource))
+        if there is not None and "component" in there and _observable(there) == "output-rate":
+            # A server is told of no weight, so what rests on one is taken from there.
+            report.by_weight += 1
+            known = {key: there[key] for key in ("component", "status")}
+            resource = {**resource, **known}
         store.put_outgoing([resource], lane)
         if there is not None and not differences(resource, there):
             store.confirm(server, resource, f"{there['resourceType']}/{there['id']}")
@@ -125,33 +132,47 @@ def _of_patient(
     lanes = {lane for lane, _ in made.values()}
     for name, resource in held.items():
         lane = resource.get("device", {}).get("identifier", {}).get("value")
-        gone = lane in lanes and name not in made and "method" in resource
-        if gone and resource["status"] != WITHDRAWN:
+        if name in made or lane not in lanes or "method" not in resource:
+            continue
+        left_alone = report.without_rates and _observable(resource) == "output-rate"
+        if resource["status"] != WITHDRAWN and not left_alone:
             # It was worked out once, and what is known now does not give it.
             store.put_outgoing([{**_plain(resource), "status": WITHDRAWN}], lane)
             report.waiting += 1
 
 
-def _as_charted(readings: Iterable[Reading], site: Site) -> list[Reading]:
+def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str]) -> list[Reading]:
     """Return readings as they were charted: without what was worked out of their neighbours.
 
     An amount goes out with the start that it was worked out to have: where that is the time of the
-    amount before, it is taken for worked out, as it will be again.
+    amount before, it is taken for worked out, as it will be again. `moved` are the amounts whose
+    start has moved since; of any other the one before was stored first, whenever it was put right.
     """
-    ordered = sorted(readings, key=lambda r: (r.patient, r.drain, *r.sort_key))
-    limit = site.settings.longest_interval
-    before: dict[tuple[str, str], list[Reading]] = {}
-    result = []
-    for reading in ordered:
+    result: list[Reading] = []
+    amounts: dict[tuple[str, str], list[int]] = {}
+    for reading in sorted(readings, key=lambda r: (r.patient, r.drain, *r.sort_key)):
         reading = replace(reading, episode=1, order=None)
         if reading.observable == "output":
-            amounts = before.setdefault((reading.patient, reading.drain), [])
-            earlier = [a.time for a in amounts if a.said and a.time < reading.time]
-            if earlier and reading.start == earlier[-1] and _reaches(reading, limit):
-                reading = replace(reading, start=None)
-            amounts.append(reading)
+            before = amounts.setdefault((reading.patient, reading.drain), [])
+            earlier = [n for n in before if result[n].said and result[n].time < reading.time]
+            start = result[earlier[-1]].time if earlier else None
+            if reading.start is not None and reading.start == start:
+                if _reaches(reading, site.settings.longest_interval):
+                    reading = replace(reading, start=None)
+                if reading.status == "final" and reading.identity not in moved:
+                    for number in earlier:
+                        if result[number].time == start:
+                            result[number] = _stored_by(result[number], reading.recorded)
+            before.append(len(result))
         result.append(reading)
     return result
+
+
+def _stored_by(reading: Reading, when: datetime | None) -> Reading:
+    first = reading.first_recorded or reading.recorded
+    if when is None or first is None or first <= when:
+        return reading
+    return replace(reading, first_recorded=when)
 
 
 def _reaches(amount: Reading, limit: timedelta | None) -> bool:
@@ -161,16 +182,19 @@ def _reaches(amount: Reading, limit: timedelta | None) -> bool:
 
 def _wanted(resources: Iterable[Json], site: Site) -> tuple[Wanted, bool]:
     """Return what a server holds beside readings, and whether its rates cannot be worked out."""
-    names = set()
-    for resource in resources:
-        if resource["resourceType"] == "Observation" and is_derived(resource):
-            codings = resource["code"].get("coding", ())
-            known = (_BY_CODE.get((c.get("system"), c.get("code"))) for c in codings)
-            names |= {_ASKED_FOR[one.name] for one in known if one and one.name in _ASKED_FOR}
+    derived = {_observable(resource) for resource in resources if "method" in resource}
+    names = {asked for name, asked in _ASKED_FOR.items() if name in derived}
     try:
         return wanted_of(sorted(names), site), False
     except ConfigurationError:
         return wanted_of(sorted(names - {"rates"}), site), True
+
+
+def _observable(resource: Json) -> str:
+    """Return which observable an Observation is of, empty where it is of none of ours."""
+    codings = resource.get("code", {}).get("coding", ())
+    known = (_BY_CODE.get((coding.get("system"), coding.get("code"))) for coding in codings)
+    return next((one.name for one in known if one is not None), "")
 
 
 def _plain(resource: Json) -> Json:

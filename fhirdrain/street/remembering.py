@@ -171,7 +171,7 @@ def _in_own_words(
     said = own.get((reading.identity, reading.observable, reading.recorded))
     if said is None or not reading.counts or said.time != reading.time:
         return reading
-    return replace(said, status=reading.status)
+    return replace(said, status=reading.status, first_recorded=reading.first_recorded)
 
 
 def keep_items(store: Store, patient: str, items: Iterable[SourceItem]) -> int:

@@ -134,6 +134,52 @@ def test_a_derived_number_that_no_longer_exists_is_taken_back(tmp_path):
     ]  # fmt: skip
 
 
+def of_drains(journal: Journal) -> dict[str, set[str]]:
+    """Return the statuses of what is about each drain as a whole."""
+    found: dict[str, set[str]] = {}
+    for (kind, value), resource in journal.out().items():
+        if kind in ("Device", "DeviceUseStatement"):
+            found.setdefault(value.rpartition(".")[0], set()).add(resource["status"])
+    return found
+
+
+def test_a_tube_that_was_none_is_taken_back_with_all_that_was_worked_out_of_it(tmp_path):
+    """What is placed after a removal is another tube; unless the removal was charted by mistake."""
+
+    def charted(number: str, item: str, value: str, hour: str, stored: str, **more: str) -> str:
+        return row(id=number, item=item, value=value, seen=f"2025-01-10T{hour}:00+01:00",
+                   stored=f"2025-01-10T{stored}:00+01:00", **more)  # fmt: skip
+
+    journal, once = Journal(tmp_path, "bits"), Journal(tmp_path, "once")
+    first = [
+        LEVELS[0],
+        charted("4", "rem", "planned", "09", "09"),
+        charted("5", "plc", "in", "10", "10"),
+        charted("6", "lvl", "110", "11", "11"),
+        charted("7", "lvl", "140", "12", "12"),
+    ]
+    journal.take(*first)
+    assert of_drains(journal) == {"R1.1": {"inactive", "completed"}, "R1.2": {"active"}}
+    later = charted("4", "rem", "", "09", "13", state="struck")
+    journal.take(later)
+    assert of_drains(journal) == {"R1.1": {"active"}, "R1.2": {"entered-in-error"}}
+    once.take(*first, later)
+    whole, out = once.out(), journal.out()
+    assert {key: out[key] for key in whole} == whole
+    assert {out[key]["status"] for key in out.keys() - whole.keys()} == {"entered-in-error"}
+
+
+def test_a_row_put_right_to_another_drain_leaves_nothing_of_the_first(tmp_path):
+    journal = Journal(tmp_path, "one")
+    journal.take(LEVELS[0])
+    journal.take(LEVELS[0].replace("right 1", "left 1").replace("08:04", "09:04"))
+    assert of_drains(journal) == {"R1.1": {"entered-in-error"}, "L1.1": {"active"}}
+    # And told once more, nothing goes out again.
+    waiting = journal.store.outgoing_by_state()
+    journal.take(LEVELS[0].replace("right 1", "left 1").replace("08:04", "09:04"))
+    assert journal.store.outgoing_by_state() == waiting
+
+
 def test_a_late_level_amends_the_number_it_cuts_in_two(tmp_path):
     journal = Journal(tmp_path, "one")
     journal.take(LEVELS[0], LEVELS[2])
