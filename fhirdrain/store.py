@@ -53,6 +53,12 @@ CREATE TABLE said (
     PRIMARY KEY (server, type, system, value));
 """
 
+# Of the contents that were put out under one identity, the last.
+_NEWEST = (
+    "NOT EXISTS (SELECT 1 FROM outgoing n WHERE n.type = o.type AND n.system = o.system"
+    " AND n.value = o.value AND n.seq > o.seq)"
+)
+
 _TIMES = ("time", "start", "end", "recorded", "first_recorded")
 
 
@@ -181,8 +187,12 @@ class Store:
         return [patient for (patient,) in rows]
 
     def put_outgoing(self, resources: Iterable[Mapping[str, Any]], lane: str) -> int:
-        """Put out resources that are not as they were put out last; returns how many those are."""
-        before = self._base.total_changes
+        """Put out resources that are not as they were put out last; returns how many those are.
+
+        What still waits of the same identity is overtaken: it is kept, since a server may hold it
+        without having said so, and goes out no more.
+        """
+        new = 0
         for resource in resources:
             identifier = resource["identifier"][0]
             digest = _digest(resource)
@@ -207,15 +217,13 @@ class Store:
                     _utc(datetime.now(UTC)),
                 ),
             )
-        return self._base.total_changes - before
+            new += 1
+        return new
 
     def latest(self, lane: str) -> list[dict[str, Any]]:
         """Return the last content of each identity that was last put out in a lane."""
         rows = self._base.execute(
-            "SELECT body FROM outgoing o WHERE lane = ? AND NOT EXISTS (SELECT 1 FROM outgoing n"
-            " WHERE n.type = o.type AND n.system = o.system AND n.value = o.value"
-            " AND n.seq > o.seq) ORDER BY seq",
-            (lane,),
+            f"SELECT body FROM outgoing o WHERE lane = ? AND {_NEWEST} ORDER BY seq", (lane,)
         )
         return [decode(body) for (body,) in rows.fetchall()]
 
@@ -223,6 +231,31 @@ class Store:
         """Tell whether anything was ever put out in a lane."""
         found = self._base.execute("SELECT 1 FROM outgoing WHERE lane = ? LIMIT 1", (lane,))
         return found.fetchone() is not None
+
+    def waiting(self) -> Iterator[dict[str, Any]]:
+        """Yield what is to go out, in the order it was put: what waits, and what was parked."""
+        rows = self._base.execute(
+            "SELECT body FROM outgoing o WHERE state IN ('waiting', 'parked')"
+            f" AND {_NEWEST} ORDER BY seq"
+        )
+        for (body,) in rows.fetchall():
+            yield decode(body)
+
+    def put_before(self, resource: Mapping[str, Any]) -> list[dict[str, Any]]:
+        """Return all contents that were put out under a resource's identity."""
+        identifier = resource["identifier"][0]
+        rows = self._base.execute(
+            "SELECT body FROM outgoing WHERE type = ? AND system = ? AND value = ? ORDER BY seq",
+            (resource["resourceType"], identifier["system"], identifier["value"]),
+        )
+        return [decode(body) for (body,) in rows.fetchall()]
+
+    def said(self, server: str) -> dict[tuple[str, str, str], str | None]:
+        """Return what a server confirmed: type, system and value of each, with where it is."""
+        rows = self._base.execute(
+            "SELECT type, system, value, location FROM said WHERE server = ?", (server,)
+        )
+        return {(kind, system, value): location for kind, system, value, location in rows}
 
     def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
         """Note that a server holds a resource as it was sent. Use inside `commit`."""
@@ -244,7 +277,7 @@ class Store:
         identifier = resource["identifier"][0]
         self._base.execute(
             "UPDATE outgoing SET state = ?, reason = ?"
-            " WHERE type = ? AND system = ? AND value = ? AND digest = ?",
+            " WHERE type = ? AND system = ? AND value = ? AND digest = ? AND state != 'sent'",
             (
                 state,
                 reason,
@@ -256,8 +289,10 @@ class Store:
         )
 
     def outgoing_by_state(self) -> dict[str, int]:
-        """Return how many outgoing resources are in each state."""
-        rows = self._base.execute("SELECT state, count(*) FROM outgoing GROUP BY state")
+        """Return of how many identities the last content is in each state."""
+        rows = self._base.execute(
+            f"SELECT state, count(*) FROM outgoing o WHERE {_NEWEST} GROUP BY state"
+        )
         return dict(rows.fetchall())
 
 

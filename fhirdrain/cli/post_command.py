@@ -16,12 +16,13 @@ from fhirdrain.cli.settings import (
     store_option,
     token_file,
 )
+from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.auth import bearer_from_environment
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
 from fhirdrain.issues import render_issue
 from fhirdrain.store import Store
-from fhirdrain.street.posting import note, post_all, prepare, settle
+from fhirdrain.street.posting import note, post_all, post_waiting, prepare, settle
 
 _SHOWN = 10
 
@@ -30,10 +31,10 @@ _SHOWN = 10
     "post",
     epilog=example("fhirdrain post rounds.json --server http://127.0.0.1:8000/fhir"),
 )
-@click.argument("files", nargs=-1, required=True)
+@click.argument("files", nargs=-1)
 @server_option
 @click.option("--dry-run", is_flag=True, help="Check and say what would be sent; send nothing.")
-@store_option("Note in this file what the server confirmed.")
+@store_option("Note in this file what the server confirmed; without FILES, send what waits in it.")
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--unchecked", is_flag=True, help="Send without checking first.")
 @show_values_option("Show what the server says. It may quote values.")
@@ -48,10 +49,20 @@ def command(
 ) -> None:
     """Send transaction bundles to a FHIR server; what is there already is compared, not doubled.
 
+    With a store and no files, what waits in the store is sent: what was said before and came to be
+    another is updated under its identity.
+
     A bearer token is taken from FHIRDRAIN_TOKEN, or from the file FHIRDRAIN_TOKEN_FILE names.
     Exits 1 when something was refused or differs, 3 when the server failed, 4 when it failed
     after a part was delivered.
     """
+    if not files:
+        if store_file is None or unchecked:
+            raise click.UsageError(
+                "Missing argument 'FILES...', or a store in which something waits."
+            )
+        _post_waiting(store_file, server, dry_run, create_patients, show_values)
+        return
     with Progress() as checking:
         parcels = [prepare(name, checked=not unchecked, progress=checking) for name in files]
     if unchecked:
@@ -87,6 +98,26 @@ def command(
             if store is not None:
                 note(store, client, delivery)
     sys.exit(settle(deliveries))
+
+
+def _post_waiting(
+    store_file: Path, server: str, dry_run: bool, create_patients: bool, show_values: bool
+) -> None:
+    if not store_file.exists():
+        raise ConfigurationError("there is no such store", place=str(store_file))
+    client = Client(server, bearer_from_environment(token_file()))
+    with Store(store_file) as store, Progress() as progress:
+        if dry_run:
+            count = sum(1 for _ in store.waiting())
+            say(f"{client.base} speaks FHIR {client.release()}")
+            say(f"{count} resources that wait in the store would be sent; nothing was")
+            return
+        delivery = post_waiting(client, store, create_patients=create_patients, progress=progress)
+        progress.clear()
+    show(store_file.name, delivery)
+    for issue in delivery.told if show_values else ():
+        say(f"  {render_issue(issue, show_values=True)}")
+    sys.exit(settle([delivery]))
 
 
 def show(file: str, delivery: Delivery) -> None:

@@ -95,14 +95,17 @@ def deliver(
     create_patients: bool = False,
     most: int = MOST_ENTRIES,
     told: Callable[[int], None] | None = None,
+    located: Mapping[str, str] | None = None,
 ) -> Delivery:
     """Send entries to a server and return what became of each; `told` hears how many were sent.
+
+    `located` is where the server has what was sent before, by full URL.
 
     A lane whose patient the server does not know is parked, the others go on. When a piece is
     refused, the rest of its lane is refused with it, so that nothing overtakes. When the server or
     the line fails, everything not yet sent is left waiting.
     """
-    delivery = Delivery()
+    delivery = Delivery(locations=dict(located or {}))
     patients: dict[str, str] = {}
     closed: dict[str, str] = {}
     sent = 0

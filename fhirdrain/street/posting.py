@@ -2,16 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from fhirdrain.conformance import check_bytes
+from fhirdrain.conformance import check_bytes, check_resource
 from fhirdrain.conformance.check import is_ndjson
 from fhirdrain.errors import FhirdrainError, PartlyDeliveredError, RefusedError, ServerError
 from fhirdrain.exchange.client import Client
-from fhirdrain.exchange.delivery import Delivery, Entry, deliver, entries_of, pieces
+from fhirdrain.exchange.delivery import (
+    Delivery,
+    Entry,
+    deliver,
+    differences,
+    entries_of,
+    pieces,
+)
 from fhirdrain.issues import Issue
+from fhirdrain.resources.bundle import entry_of
+from fhirdrain.resources.identity import uuid_of
+from fhirdrain.resources.references import token
 from fhirdrain.store import Store
 from fhirdrain.street.checking import refuse_errors
 from fhirdrain.street.sources import read_source
@@ -101,6 +111,103 @@ def post(
     )
 
 
+def post_waiting(
+    client: Client, store: Store, *, create_patients: bool = False, progress: Told = silent
+) -> Delivery:
+    """Send what waits in a store, and note in it what became of each.
+
+    What the server has confirmed before is updated under its identity; all else is a conditional
+    create. Where the server holds an earlier content of ours, which was never confirmed, that is
+    updated; what somebody else made of it is left alone, and reported.
+    """
+    client.release()
+    said = store.said(client.base)
+    resources = list(store.waiting())
+    faulty = [(r, errors[0]) for r in resources if (errors := _errors(r))]
+    with store.commit():
+        for resource, error in faulty:
+            store.fail(resource, "refused", f"not sent: {error.message}")
+    spared = [resource for resource, _ in faulty]
+    entries = [
+        _entry(index, resource, _name(resource) in said)
+        for index, resource in enumerate(r for r in resources if r not in spared)
+    ]
+    delivery = deliver(
+        client,
+        entries,
+        create_patients=create_patients,
+        told=lambda done: progress("entries sent", done),
+        located=_located(said),
+    )
+    ours = [each for each in delivery.different if _is_old(client, store, each[0], delivery)]
+    if ours and delivery.failure is None:
+        delivery.different = [each for each in delivery.different if each not in ours]
+        again = deliver(
+            client,
+            [_entry(entry.index, entry.body["resource"], True) for entry, _ in ours],
+            located=delivery.locations,
+        )
+        for name in ("updated", "created", "refused", "parked", "waiting", "told"):
+            getattr(delivery, name).extend(getattr(again, name))
+        delivery.failure = again.failure
+    delivery.refused += [
+        (_entry(0, resource, False), f"not sent: {error.message}") for resource, error in faulty
+    ]
+    note(store, client, delivery)
+    with store.commit():
+        for entry, found in delivery.different:
+            reason = f"the server holds something else: {'; '.join(found[:4])}"
+            store.fail(entry.body["resource"], "refused", reason)
+    return delivery
+
+
+def _errors(resource: dict[str, Any]) -> list[Issue]:
+    return [issue for issue in check_resource(_by_identifier(resource)) if issue.is_error]
+
+
+def _by_identifier(value: Any) -> Any:
+    """Return what is checked by itself, without the bundle that its references lead into."""
+    if isinstance(value, dict):
+        known = "identifier" in value and "resourceType" not in value
+        kept = {key: item for key, item in value.items() if not (known and key == "reference")}
+        return {key: _by_identifier(item) for key, item in kept.items()}
+    return [_by_identifier(item) for item in value] if isinstance(value, list) else value
+
+
+def _entry(index: int, resource: dict[str, Any], known: bool) -> Entry:
+    """Return the entry of a resource: an update by its identifier where it is known there."""
+    body = entry_of(resource, "transaction")
+    if known:
+        condition = body["request"].pop("ifNoneExist")
+        body["request"] |= {"method": "PUT", "url": f"{resource['resourceType']}?{condition}"}
+    (entry,) = entries_of({"entry": [body]})
+    return Entry(index, entry.lane, entry.body)
+
+
+def _name(resource: dict[str, Any]) -> tuple[str, str, str]:
+    identifier = resource["identifier"][0]
+    return resource["resourceType"], identifier["system"], identifier["value"]
+
+
+def _located(said: Mapping[tuple[str, str, str], str | None]) -> dict[str, str]:
+    """Return where what was said is, by the full URL by which others refer to it."""
+    return {
+        f"urn:uuid:{uuid_of(system, value)}": where or f"{kind}?identifier={token(system, value)}"
+        for (kind, system, value), where in said.items()
+        if kind != "DeviceUseStatement"  # it shares its Device's identifier; none refers to it
+    }
+
+
+def _is_old(client: Client, store: Store, entry: Entry, delivery: Delivery) -> bool:
+    """Tell whether what the server holds is something that we once put out ourselves."""
+    where = delivery.locations.get(str(entry.body["fullUrl"]))
+    if where is None or "?" in where:
+        return False
+    held = client.get(where)
+    before = store.put_before(entry.body["resource"])
+    return any(not differences(content, held) for content in before)
+
+
 def post_all(
     client: Client,
     parcels: Iterable[Parcel],
@@ -146,6 +253,8 @@ def note(store: Store, client: Client, delivery: Delivery) -> None:
         for entry in (*delivery.created, *delivery.present, *delivery.updated):
             location = delivery.locations.get(str(entry.body.get("fullUrl")))
             store.confirm(client.base, entry.body["resource"], location)
+        for entry, reason in delivery.uncompared:
+            store.fail(entry.body["resource"], "waiting", reason)
         for entry, reason in delivery.parked:
             store.fail(entry.body["resource"], "parked", reason)
         for entry, reason in delivery.refused:

@@ -304,6 +304,29 @@ def test_a_lost_store_is_made_anew_from_a_server(work, server):
     assert (code, (work / "x.sqlite").exists()) == (3, False)
 
 
+def test_what_waits_in_a_store_is_sent(work, server):
+    bundle(work)
+    assert map_(work, work / "in.csv", "--store", "s", "--out", "o2.json")[0] == 0
+    send = ("post", "--server", server, "--store", work / "s")
+    code, _, err = run(*send, "--dry-run")
+    assert (code, "6 resources that wait in the store would be sent; nothing was" in err) == (
+        0,
+        True,
+    )
+    code, _, err = run(*send)
+    assert (code, "6 parked" in err, "p-1" in err) == (1, True, False)
+    code, _, err = run(*send, "--create-patients")
+    assert (code, "6 created" in err) == (0, True)
+    source(work, row(id="1", item="lvl", value="7", stored="2025-01-11 10:00"))
+    assert map_(work, work / "in.csv", "--store", "s", "--out", "o3.json")[0] == 0
+    code, _, err = run(*send)
+    assert (code, "1 updated" in err, "0 created" in err) == (0, True, True)
+    assert run("read", "--server", server)[1].count("corrected") == 1
+    assert run("post", "--server", server)[0] == 2
+    assert run("post", "--server", server, "--store", work / "none")[0] == 2
+    assert not (work / "none").exists()
+
+
 class Dying(Page):
     """Speaks R4, knows every patient, takes one transaction and then fails."""
 
