@@ -11,7 +11,7 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -60,6 +60,18 @@ _NEWEST = (
 )
 
 _TIMES = ("time", "start", "end", "recorded", "first_recorded")
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """What is, or was, to go out: its number, lane, state, why it is in it, when it was put."""
+
+    number: int
+    lane: str
+    state: str
+    reason: str
+    put: datetime
+    resource: dict[str, Any]
 
 
 class Store:
@@ -232,14 +244,26 @@ class Store:
         found = self._base.execute("SELECT 1 FROM outgoing WHERE lane = ? LIMIT 1", (lane,))
         return found.fetchone() is not None
 
-    def waiting(self) -> Iterator[dict[str, Any]]:
-        """Yield what is to go out, in the order it was put: what waits, and what was parked."""
+    def outgoing(self, *states: str) -> Iterator[Outgoing]:
+        """Yield the last content of each identity that is in one of the states, as it was put."""
         rows = self._base.execute(
-            "SELECT body FROM outgoing o WHERE state IN ('waiting', 'parked')"
-            f" AND {_NEWEST} ORDER BY seq"
+            "SELECT seq, lane, state, reason, put, body FROM outgoing o"
+            f" WHERE state IN ({', '.join('?' * len(states))}) AND {_NEWEST} ORDER BY seq",
+            states,
         )
-        for (body,) in rows.fetchall():
-            yield decode(body)
+        for number, lane, state, reason, put, body in rows.fetchall():
+            when = datetime.fromisoformat(put)
+            yield Outgoing(number, lane, state, reason or "", when, decode(body))
+
+    def retry(self, numbers: Iterable[int]) -> int:
+        """Let what was refused or parked wait again; returns how many. Use inside `commit`."""
+        before = self._base.total_changes
+        self._base.executemany(
+            "UPDATE outgoing SET state = 'waiting', reason = NULL"
+            " WHERE seq = ? AND state IN ('refused', 'parked')",
+            [(number,) for number in numbers],
+        )
+        return self._base.total_changes - before
 
     def put_before(self, resource: Mapping[str, Any]) -> list[dict[str, Any]]:
         """Return all contents that were put out under a resource's identity."""

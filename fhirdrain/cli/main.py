@@ -16,6 +16,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "about": ("about", "Show versions and settings, to paste into a report."),
     "check": ("check", "Hold FHIR JSON against R4 and against what a drain's data must obey."),
     "map": ("map", "Turn charted tables into FHIR, with every item accounted for."),
+    "outbox": ("outbox", "Show what waits to go out, was refused or is parked."),
     "package": ("package", "Write our profiles as a FHIR package, under a site's own URLs."),
     "post": ("post", "Send a checked bundle to a FHIR server, once."),
     "read": ("read", "Read drains back from a FHIR server."),

@@ -22,7 +22,7 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
 from fhirdrain.issues import render_issue
 from fhirdrain.store import Store
-from fhirdrain.street.posting import note, post_all, post_waiting, prepare, settle
+from fhirdrain.street.posting import TO_SEND, note, post_all, post_waiting, prepare, settle
 
 _SHOWN = 10
 
@@ -108,7 +108,7 @@ def _post_waiting(
     client = Client(server, bearer_from_environment(token_file()))
     with Store(store_file) as store, Progress() as progress:
         if dry_run:
-            count = sum(1 for _ in store.waiting())
+            count = sum(1 for _ in store.outgoing(*TO_SEND))
             say(f"{client.base} speaks FHIR {client.release()}")
             say(f"{count} resources that wait in the store would be sent; nothing was")
             return

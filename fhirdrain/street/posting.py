@@ -43,6 +43,9 @@ class Parcel:
         return sum(1 for _ in pieces(self.entries))
 
 
+# What was parked for want of its patient is tried again; what was refused, only when asked for.
+TO_SEND = ("waiting", "parked")
+
 _ONLY = "only transaction Bundles are posted"
 _HOW = "fhirdrain map ... --as transaction makes one"
 
@@ -122,7 +125,7 @@ def post_waiting(
     """
     client.release()
     said = store.said(client.base)
-    resources = list(store.waiting())
+    resources = [one.resource for one in store.outgoing(*TO_SEND)]
     faulty = [(r, errors[0]) for r in resources if (errors := _errors(r))]
     with store.commit():
         for resource, error in faulty:

@@ -171,7 +171,7 @@ def test_the_scenario_told_in_five_parts_stands_there_as_told_at_once(tmp_path, 
             assert set(store.outgoing_by_state()) == {"sent"}
         with Store(tmp_path / f"{name}.once", site.id) as store:
             told(store, body)
-            once = list(store.waiting())
+            once = [one.resource for one in store.outgoing("waiting")]
         there = held(client)
         keys = [(r["resourceType"], r["identifier"][0]["value"]) for r in once]
         assert len(keys) > 100
