@@ -320,6 +320,9 @@ def _order(
     if mode is None:
         return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
     ordered = _ordered(drain, "mode-ordered", now)
+    if ordered is not None and ordered.value != mode.value and mode.time < ordered.time:
+        why = "how it is run was not charted since the order"
+        return _answer(figure, drains, "cannot be judged", why, None, [ordered, mode])
     if ordered is not None and ordered.value != mode.value:
         why = f"ordered {ordered.value}, run on {mode.value}"
         return _answer(figure, drains, "met", why, max(ordered.time, mode.time), [ordered, mode])

@@ -165,6 +165,9 @@ def test_the_mode_against_the_order(settings):
     seal = reading("mode-ordered", 0, "water-seal")
     assert answer(settings, ORDER, seal, reading("mode", 1, "water-seal"))[0] == "not met"
     assert answer(settings, ORDER, seal, *suction(20, 1)) == ("met", at(1))
+    # It was on suction before the order, and nobody has charted how it is run since.
+    late = reading("mode-ordered", 2, "water-seal")
+    assert answer(settings, ORDER, *suction(20, 1), late)[0] == "cannot be judged"
     # The regulator still shows 10 on water seal: that is not suction.
     shown = [ordered(20, 0), seal, reading("mode", 1, "water-seal"), suction(10, 1)[2]]
     assert answer(settings, ORDER, *shown)[0] == "not met"
