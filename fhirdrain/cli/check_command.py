@@ -13,6 +13,7 @@ from click.shell_completion import CompletionItem
 
 from fhirdrain.cli.output import Progress
 from fhirdrain.cli.settings import example, show_values_option
+from fhirdrain.errors import SourceError
 from fhirdrain.issues import (
     Issue,
     Severity,
@@ -136,16 +137,23 @@ def command(
         checker, issues = checker_of(profiles, profile, extensions, references, recommended, site)
         found = chain(issues, check_sources(files, progress, checker))
         counts: Counter[Severity] = Counter()
-        if report == "ndjson":
-            # As they come: a file of any length is checked in the memory of one line.
+        kept: list[Issue] = []
+        failure: SourceError | None = None
+        try:
             for issue in found:
                 counts[issue.severity] += 1
-                click.echo(render_ndjson([issue], show_values=show_values), nl=False)
-        else:
-            kept = list(found)
-            counts.update(issue.severity for issue in kept)
-    if report != "ndjson":
+                if report == "ndjson":
+                    # As they come: a file of any length is checked in the memory of one line.
+                    click.echo(render_ndjson([issue], show_values=show_values), nl=False)
+                else:
+                    kept.append(issue)
+        except SourceError as error:
+            failure = error  # the other files have been looked at
+    # A program would take a report without the file that cannot be read for the whole.
+    if report != "ndjson" and (failure is None or (kept and report == "text")):
         click.echo(_rendered(report, kept, files, show_values), nl=False)
+    if failure is not None:
+        raise failure
     failing = ["fatal", "error", "warning"] if fail_on == "warning" else ["fatal", "error"]
     sys.exit(1 if any(severity in counts for severity in failing) else 0)
 

@@ -11,6 +11,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
+from fhirdrain.conformance.rules.primitives import fault_of, is_primitive
 from fhirdrain.conformance.tree import SnapshotFault
 
 Json = dict[str, Any]
@@ -48,6 +49,9 @@ def _faults(element: Any) -> Iterator[tuple[str, str]]:
     for key, test in _ELEMENT.items():
         if key in element and (fault := test(element[key])):
             yield f".{key}", fault
+    for key, value in element.items():
+        if (said := _VALUE.fullmatch(key)) and (fault := _value(said[1], value)):
+            yield f".{key}", fault
     for key, (parts, needed) in _LISTS.items():
         yield from _list(key, element.get(key, []), parts, needed)
     for key, (parts, needed) in _OBJECTS.items():
@@ -81,6 +85,17 @@ def _object(
     for name, test in parts.items():
         if name in value and (fault := test(value[name])):
             yield f"{where}.{name}", fault
+
+
+# What a value must be, or lie within; its type stands in the name of the key.
+_VALUE = re.compile(r"(?:fixed|pattern|minValue|maxValue)([A-Z]\w*)")
+
+
+def _value(named: str, value: Any) -> str | None:
+    primitive = f"{named[0].lower()}{named[1:]}"
+    if is_primitive(primitive):
+        return fault_of(primitive, value) or None
+    return None if isinstance(value, dict) and value else "is no object that holds something"
 
 
 def _text(value: Any) -> str | None:

@@ -18,7 +18,7 @@ from fhirdrain.conformance.drainage import USUAL, Bounds
 from fhirdrain.conformance.packages import supplied
 from fhirdrain.conformance.rules.extensions import Unknown
 from fhirdrain.conformance.rules.references import Follow
-from fhirdrain.errors import ConfigurationError, RefusedError
+from fhirdrain.errors import ConfigurationError, RefusedError, SourceError
 from fhirdrain.issues import Issue
 from fhirdrain.site import Site
 from fhirdrain.street.sources import opened
@@ -100,14 +100,24 @@ def _known_already(entry: Supplied) -> Issue:
 def check_sources(
     names: Iterable[str], progress: Told = silent, checker: Checker | None = None
 ) -> Iterator[Issue]:
-    """Yield what is wrong in files; `-` is standard input. Raises `SourceError`."""
+    """Yield what is wrong in files; `-` is standard input.
+
+    Raises `SourceError` for files that cannot be read once all others have been looked at.
+    """
 
     def told(count: int) -> None:
         progress("resources checked", count)
 
+    failures: list[SourceError] = []
     for name in names:
-        with opened(name) as (stream, file):
-            yield from check_stream(stream, file, told, checker)
+        try:
+            with opened(name) as (stream, file):
+                yield from check_stream(stream, file, told, checker)
+        except SourceError as error:
+            failures.append(error)
+    if failures:
+        more = f", nor can {len(failures) - 1} more" if len(failures) > 1 else ""
+        raise SourceError(f"{failures[0].message}{more}", place=failures[0].place)
 
 
 def refuse_errors(issues: Iterable[Issue], file: str) -> None:

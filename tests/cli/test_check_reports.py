@@ -166,3 +166,14 @@ def test_an_invariant_of_our_profiles_is_explained_and_case_does_not_matter():
     assert "an invariant of our profiles" in out
     assert "derivedFrom.exists()" in out
     assert run("check", "--explain", "DOM-6")[0] == 0
+
+
+@pytest.mark.parametrize(("report", "said"), [("text", True), ("ndjson", True), ("junit", False)])
+def test_a_file_that_cannot_be_read_keeps_no_other_from_being_looked_at(files, report, said):
+    """What is wrong in the others is said to people, and line by line; no report passes for whole."""
+    args = ("check", "none.json", "bad.json", "lost.json", "--report", report)
+    code, out, err = run(*args, cwd=files)
+    assert (code, "array" in out) == (2, said)
+    assert "none.json: cannot be read" in err
+    assert ", nor can 1 more" in err
+    assert run("check", "none.json", "clean.json", cwd=files)[:2] == (2, "")

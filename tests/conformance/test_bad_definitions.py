@@ -205,6 +205,9 @@ def test_a_profile_is_applied_to_every_resource_of_its_type():
                 ({"binding": {"strength": "firm"}}, "binding.strength"),
                 ({"binding": {"strength": "required", "valueSet": 5}}, "binding.valueSet"),
                 ({"slicing": {"rules": 5}}, "slicing.rules"),
+                ({"fixedCode": {}}, "fixedCode"), ({"fixedInteger": "5"}, "fixedInteger"),
+                ({"patternCodeableConcept": "x"}, "patternCodeableConcept"),
+                ({"patternCoding": {}}, "patternCoding"), ({"minValueDate": "soon"}, "minValueDate"),
                 ({"slicing": {"discriminator": [{"type": "value"}]}}, "slicing.discriminator[0].path"),
             ]
         ),
