@@ -136,6 +136,20 @@ class Store:
             raise
         self._base.execute("COMMIT")
 
+    def want(self, names: Iterable[str]) -> set[str]:
+        """Note what is sent beside readings, and return all that any run has asked for.
+
+        What was said once has to be kept right.
+        """
+        found = self._base.execute("SELECT value FROM meta WHERE key = 'with'").fetchone()
+        known = set(found[0].split() if found else ())
+        wanted = known | set(names)
+        if wanted != known:
+            self._base.execute(
+                "INSERT OR REPLACE INTO meta VALUES ('with', ?)", (" ".join(sorted(wanted)),)
+            )
+        return wanted
+
     def put_versions(self, readings: Iterable[Reading]) -> int:
         """Keep versions of readings; returns how many were new. Use inside `commit`."""
         before = self._base.total_changes

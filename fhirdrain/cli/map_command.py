@@ -107,7 +107,12 @@ def command(
     given = [site_file, *([store_file] if store_file else [])]
     refuse_overwriting([rejects, *files], [*sources, *given])
     with ExitStack() as stack:
+        wanted = wanted_of(extras, site)
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
+        if store is not None and (asked := store.want(extras)) != set(extras):
+            before = ", ".join(sorted(asked - set(extras)))
+            say(f"{before}: sent too, since an earlier run into this store asked for them")
+            wanted = wanted_of(sorted(asked), site)
         stream = stack.enter_context(output(out))
         progress = stack.enter_context(Progress(out))
         report = map_sources(
@@ -119,7 +124,7 @@ def command(
             rejects=rejects,
             store=store,
             progress=progress,
-            wanted=wanted_of(extras, site),
+            wanted=wanted,
             protected=[*given, *files],
         )
     for issue in report.issues[:_SHOWN]:

@@ -13,7 +13,7 @@ from uuid import UUID, uuid5
 from fhirdrain.bedside.orders import ORDERED
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.windows import Window
-from fhirdrain.site import Site
+from fhirdrain.site import Site, Source
 
 # Namespace of our version 5 UUIDs, itself the version 5 UUID of our base URL.
 NAMESPACE = UUID("0f4e94d9-2669-552f-9a30-070a28c12c3a")
@@ -36,7 +36,7 @@ def reading_identity(site: Site, reading: Reading) -> str:
     With a row id of the source: of site, source, patient, row, item and observable. Without one:
     of patient, drain, observable and time, and two readings with one identity are a tie that the
     caller refuses. Magnitude and mode of one order share an identity, that of the order; so they
-    do where a wide record has them in two columns.
+    do where a wide record has them in two columns of one drain.
     """
     ordered = reading.observable in ORDERED
     observable = "order" if ordered else reading.observable
@@ -48,13 +48,19 @@ def reading_identity(site: Site, reading: Reading) -> str:
             reading.source,
             reading.patient,
             reading.row,
-            "" if shared else reading.item or "",
+            _drain_of(source, reading.item) if shared and source else reading.item or "",
             observable,
         ]
     else:
         time = reading.time.astimezone(UTC).isoformat()
         parts = ["time", reading.patient, reading.drain, observable, time]
     return _digest([site.id, *parts], _DIGITS)
+
+
+def _drain_of(source: Source, code: str | None) -> str:
+    """Return the drain that an item names, empty where the record does."""
+    item = source.items.get(code or "")
+    return item.drain or "" if item is not None else ""
 
 
 def output_identity(closing_identity: str) -> str:

@@ -16,7 +16,7 @@ from fhirdrain.bedside.episodes import assign_episodes
 from fhirdrain.bedside.findings import Finding, double_finding, doubtful, suspected_doubles
 from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
-from fhirdrain.bedside.orders import link_orders, orders_of
+from fhirdrain.bedside.orders import ORDERED, link_orders, orders_of
 from fhirdrain.bedside.policy import Drained, Figure, Judgement, judge
 from fhirdrain.bedside.rates import Asked, Rate, rates, weights_in
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
@@ -393,20 +393,12 @@ def _vanished(
 ) -> Iterator[Resource]:
     """Yield what went out once and is not there any more, as entered in error.
 
-    Only drains, and what was worked out or held together, can vanish; readings are withdrawn.
+    A reading that was withdrawn still goes out, and says so. What is gone is a drain that was none,
+    a number that nothing gives any more, an amount that only checks levels which came later.
     """
     for resource in before:
-        made = resource["resourceType"] == "Device" or "method" in resource
-        made = made or "hasMember" in resource or _is_of_whole_drain(resource)
-        if made and _name(resource) not in standing and resource["status"] != WITHDRAWN:
+        if _name(resource) not in standing and resource["status"] != WITHDRAWN:
             yield {**resource, "status": WITHDRAWN}
-
-
-def _is_of_whole_drain(resource: Resource) -> bool:
-    """Tell the statement that a drain is in use from that where it lies, which is a reading."""
-    if resource["resourceType"] != "DeviceUseStatement":
-        return False
-    return bool(resource["identifier"][0] == resource["device"]["identifier"])
 
 
 def _name(resource: Resource) -> tuple[str, str, str]:
@@ -530,10 +522,13 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
     """Return a patient's drains with their readings in order, ledgers and orders."""
     by_label: dict[str, list[Reading]] = {}
     weights: list[Reading] = []
+    readings = list(readings)
+    ordered = {r.identity: r.drain for r in readings if r.counts and r.observable in ORDERED}
     for reading in readings:
         if reading.observable == PATIENT_WEIGHT.name:
             weights.append(reading)
-        else:
+        elif reading.counts or ordered.get(reading.identity, reading.drain) == reading.drain:
+            # An order that was moved to another drain stands there, whatever of it was left out.
             by_label.setdefault(reading.drain, []).append(reading)
     weights = weights_in(weights)
     drains = []

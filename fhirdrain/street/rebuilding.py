@@ -70,9 +70,12 @@ def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) ->
     if issues:
         raise ConfigurationError(f"{len(issues)} resources cannot be read back", place=server)
     wanted, report.without_rates = _wanted(own, site)
+    store.want(
+        name for name, asked in (("totals", wanted.totals), ("rates", wanted.rates)) if asked
+    )
     held = {_name(resource): resource for resource in own}
     by_patient: dict[str, list[Reading]] = {}
-    moved = {_name(r)[2] for r in own if r.get("status") == "amended" and "extension" in r}
+    moved = {_name(resource)[2] for resource in own if _is_moved(resource)}
     for reading in _as_charted(readings, site, moved):
         by_patient.setdefault(reading.patient, []).append(reading)
     for patient, charted in sorted(by_patient.items()):
@@ -123,6 +126,11 @@ def _of_patient(
             report.by_weight += 1
             known = {key: there[key] for key in ("component", "status")}
             resource = {**resource, **known}
+        if there is not None and _is_moved(there) and resource["status"] == "final":
+            # It began with an amount that only checks, of which a server is not told.
+            resource = _moved(resource, there)
+        if there is not None and there["status"] == resource["status"] == WITHDRAWN:
+            resource = _plain(there)  # what was taken back may say the last of what it said
         store.put_outgoing([resource], lane)
         if there is not None and not differences(resource, there):
             store.confirm(server, resource, f"{there['resourceType']}/{there['id']}")
@@ -188,6 +196,20 @@ def _wanted(resources: Iterable[Json], site: Site) -> tuple[Wanted, bool]:
         return wanted_of(sorted(names), site), False
     except ConfigurationError:
         return wanted_of(sorted(names - {"rates"}), site), True
+
+
+def _is_moved(resource: Json) -> bool:
+    """Tell whether it is an amount whose start has moved since it was stored."""
+    amended = resource["resourceType"] == "Observation" and resource.get("status") == "amended"
+    return amended and "extension" in resource
+
+
+def _moved(resource: Json, there: Json) -> Json:
+    status = {"extension": there["extension"], "status": there["status"]}
+    pairs: list[tuple[str, Any]] = []
+    for key, value in resource.items():
+        pairs += status.items() if key == "status" else [(key, value)]
+    return dict(pairs)
 
 
 def _observable(resource: Json) -> str:

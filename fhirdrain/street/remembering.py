@@ -106,15 +106,19 @@ def with_rows(items: Sequence[SourceItem], site: Site) -> list[SourceItem]:
     }
     rows: dict[Row, list[SourceItem]] = {}
     for item in named:
-        for row, identity in _names(item, site, back):
+        for row, identity, observable in _names(item, site, back):
             found = back[identity]
             if row.id is not None:
-                rows.setdefault(row, []).extend(found)
-                back[identity] = []
+                # Magnitude and mode of one order share an identity, and may be of two columns.
+                mine = [i for i in found if i.readings[0].observable == observable]
+                rows[row] = rows.get(row, []) + mine
+                back[identity] = [i for i in found if i not in mine]
             else:
                 # What has no row is one statement; another one of the same time is a tie.
                 back[identity] = [i for i in found if not _same(i.readings[0], item.readings)]
     for row, together in rows.items():
+        if not together:
+            continue
         stored = [item.recorded for item in together if item.recorded is not None]
         readings = [_in_own_words(reading, own) for i in together for reading in i.readings]
         named.append(
@@ -138,11 +142,13 @@ class Row(NamedTuple):
     item: str
 
 
-def _names(item: SourceItem, site: Site, wanted: Mapping[str, object]) -> Iterator[tuple[Row, str]]:
-    """Yield the row of an item with each of the wanted names it may have on a server."""
+def _names(
+    item: SourceItem, site: Site, wanted: Mapping[str, object]
+) -> Iterator[tuple[Row, str, str]]:
+    """Yield the row of an item with each of the wanted names it may have, and the observable."""
     for reading in item.readings:
         if reading.identity in wanted:
-            yield Row(item.source, item.row, item.item), reading.identity
+            yield Row(item.source, item.row, item.item), reading.identity, reading.observable
     if item.row is None or item.readings:
         return
     for code in item.blanks or (item.item,):
@@ -153,7 +159,7 @@ def _names(item: SourceItem, site: Site, wanted: Mapping[str, object]) -> Iterat
         for observable in CHARTED:
             name = reading_identity(site, replace(any_of_it, observable=observable))
             if name in wanted:
-                yield Row(item.source, item.row, code), name
+                yield Row(item.source, item.row, code), name, observable
 
 
 def _same(back: Reading, readings: Iterable[Reading]) -> bool:

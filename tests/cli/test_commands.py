@@ -304,6 +304,18 @@ def test_a_lost_store_is_made_anew_from_a_server(work, server):
     assert (code, (work / "x.sqlite").exists()) == (3, False)
 
 
+def test_what_a_store_was_once_asked_for_is_kept_right(work):
+    """Totals that went out once are not taken back because a later run does not ask for them."""
+    path = source(work, row(id="1", item="lvl", value="5", seen="2025-01-10 08:00"),
+                  row(id="2", item="lvl", value="9", seen="2025-01-10 09:00"))  # fmt: skip
+    assert map_(work, path, "--store", "s", "--with", "totals", "--out", "a")[0] == 0
+    source(work, row(id="3", item="lvl", value="20", seen="2025-01-10 10:00"))
+    code, _, err = map_(work, path, "--store", "s", "--out", "b")
+    assert (code, "totals: sent too, since an earlier run" in err) == (0, True)
+    assert b'"entered-in-error"' not in (work / "b").read_bytes()
+    assert b"output-total" in (work / "b").read_bytes()
+
+
 def test_what_waits_in_a_store_is_sent(work, server):
     bundle(work)
     assert map_(work, work / "in.csv", "--store", "s", "--out", "o2.json")[0] == 0
