@@ -19,14 +19,13 @@ from fhirdrain.bedside.findings import Finding
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.windows import hours_between
-from fhirdrain.vocabulary.units import significant
 
 __all__ = ["Check", "Gap", "Ledger", "Output", "keep_ledger"]
 
 
 @dataclass(frozen=True, slots=True)
 class Output:
-    """What drained in (start, end], in mL; `start` is None where it is not known.
+    """What drained in (start, end], in mL, not rounded; `start` is None where it is not known.
 
     `closing` is the reading that ends it and by which it is known, `sources` all readings it
     rests on. `basis` tells a difference of levels from a charted amount.
@@ -108,7 +107,7 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
     # What is stated since a time drained from a drain that was there.
     stated = [r.start for r in present if r.start is not None and r.start < ledger.first]
     ledger.since = min(stated, default=ledger.first)
-    ledger.last = standing[-1].time
+    ledger.last = present[-1].time
     if ledger.removed is not None:
         late = [r for r in said if r.time > ledger.removed and r.observable not in _TIMELESS]
         for reading in late:
@@ -151,7 +150,7 @@ def _in_unit_order(steps: Sequence[Reading], settings: Settings) -> list[Reading
     result: list[Reading] = []
     height: Decimal | None = None  # how high the unit now on the drain stood last
     for _, group in groupby(steps, key=lambda step: step.time):
-        same = list(group)
+        same = sorted(group, key=_by_height)
         change = next((s for s in same if s.observable == "unit-change"), None)
         if change is not None:
             before = [
@@ -163,6 +162,14 @@ def _in_unit_order(steps: Sequence[Reading], settings: Settings) -> list[Reading
             height = _opening(step, settings) if step.observable != "level" else step.amount
         result += same
     return result
+
+
+def _by_height(step: Reading) -> tuple[bool, Decimal]:
+    """Put changes of one minute in the order of how full the units were that they closed."""
+    if step.observable != "unit-change":
+        return False, Decimal(0)
+    closing = step.parts.get("closing-level")
+    return True, -closing if isinstance(closing, Decimal) else Decimal(0)
 
 
 def _opening(step: Reading, settings: Settings) -> Decimal | None:
@@ -216,7 +223,7 @@ class _Unit:
         assert self.marked is not None
         self.ledger.outputs.append(
             Output(
-                significant(level - self.mark, self.settings.significant_digits),
+                level - self.mark,
                 self.marked.time,
                 reading.time,
                 reading,
@@ -383,6 +390,7 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
         if beside:
             _check(ledger, beside, amount, start)
             continue
+        _same_end(ledger, amount, start)
         if amount.start is not None and previous is not None and amount.start < previous.time:
             ledger.find(
                 "stated-before-last-amount",
@@ -395,6 +403,23 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
                 o.closing for o in ledger.outputs if amount.start < o.end < amount.time
             ]
         ledger.outputs.append(Output(value, start, amount.time, amount, (amount,), "amount"))
+
+
+def _same_end(ledger: Ledger, amount: Reading, start: datetime | None) -> None:
+    """Ask about amounts that end together and are stated to have begun at different times."""
+    for other in reversed(ledger.outputs):
+        if other.end != amount.time or other.basis != "amount":
+            break
+        stated = amount.start is not None or other.closing.start is not None
+        if stated and start is not None and other.start is not None and start != other.start:
+            ledger.find(
+                "amounts-overlap",
+                amount,
+                f"two amounts end at {amount.time:%d %b %H:%M}, and began at different times:"
+                " is one in the other?",
+                other.closing,
+            )
+            ledger.doubtful.append(amount if start > other.start else other.closing)
 
 
 def _beside(by_levels: Sequence[Output], start: datetime | None, end: datetime) -> Sequence[Output]:

@@ -13,6 +13,7 @@ from decimal import Decimal
 from itertools import pairwise
 from typing import Literal
 
+from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Ledger
 from fhirdrain.bedside.orders import Order, in_force
 from fhirdrain.bedside.rates import weight_at
@@ -65,7 +66,7 @@ class Figure:
 class Drained:
     """One drain as a policy looks at it: its readings in order of time, ledger and orders.
 
-    `weights` are the patient's, in order of time.
+    `weights` are the patient's, in order of time; `away` is when it was led into another's unit.
     """
 
     name: str
@@ -73,6 +74,7 @@ class Drained:
     ledger: Ledger
     orders: Sequence[Order]
     weights: Sequence[Reading] = ()
+    away: Sequence[Join] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,19 +149,22 @@ def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
             if output.start is not None and start <= output.start and output.end <= end:
                 least += output.value
                 readings.append(output.closing)
-        unknown = unknown or _is_open(drain.ledger, start, end)
+        unknown = unknown or _is_open(drain, start, end)
     return _Span(end, least, None if unknown else most, tuple(readings))
 
 
-def _is_open(ledger: Ledger, start: datetime, end: datetime) -> bool:
+def _is_open(drain: Drained, start: datetime, end: datetime) -> bool:
     """Tell whether anything may have drained in (start, end] that no output accounts for."""
+    ledger = drain.ledger
     first, last = ledger.since, ledger.removed or end
     reached = max(start, first) if first is not None else start
     end = min(end, last)
-    for output in sorted(ledger.outputs, key=lambda o: o.start or o.end):
-        begun = output.start if output.start is not None else start
-        if begun <= reached < output.end:
-            reached = output.end
+    if reached < end and any(join.overlaps(reached, end) for join in drain.away):
+        return True
+    known = [(o.start, o.end) for o in ledger.outputs if o.start is not None]
+    for begun, ended in sorted(known):
+        if begun <= reached < ended:
+            reached = ended
     return reached < end
 
 
@@ -169,12 +174,10 @@ def _volume(
     assert figure.above is not None
     assert figure.within is not None
     unsure = ""
-    judged = 0
-    for end in _ends(figure, drains):
+    for end in _ends(drains, figure.after):
         kept = [d for d in drains if _is_of(figure, d, end) is not False]
         span = _span(kept, end - figure.within, end)
         told = all(_is_of(figure, d, end) for d in kept)
-        judged += 1
         limit = _limit(figure, drains, end)
         if limit is None:
             unsure = unsure or f"no weight is charted up to {end:%d %b %H:%M}"
@@ -187,7 +190,7 @@ def _volume(
             unsure = unsure or f"up to {end:%d %b %H:%M} it may have been {span.most} mL"
             if not told:
                 unsure = "no appearance is charted"
-    if not judged:
+    if not any(drain.ledger.outputs for drain in drains):
         return _answer(figure, drains, "cannot be judged", "no amount is known")
     if unsure:
         return _answer(figure, drains, "cannot be judged", unsure)
@@ -216,13 +219,28 @@ def _limit(figure: Figure, drains: Sequence[Drained], at: datetime) -> _Limit | 
     return _Limit(figure.above * weight.amount, (weight,), why)
 
 
-def _ends(figure: Figure, drains: Sequence[Drained]) -> list[datetime]:
-    """Return the times at which what drained before is looked at, in order."""
-    ends = {output.end for drain in drains for output in drain.ledger.outputs}
+def _ends(drains: Sequence[Drained], within_first: timedelta | None = None) -> list[datetime]:
+    """Return the times at which what drained before is looked at, in order.
+
+    They are those of all that says how much drained, or that it is not known; with a bound, as
+    long after the first reading as that, and the bound itself where something drained across it.
+    """
+    ends = {
+        reading.time
+        for drain in drains
+        for reading in drain.readings
+        if reading.said and reading.observable in _VOLUMES
+    }
     firsts = [drain.ledger.since for drain in drains if drain.ledger.since is not None]
-    if figure.after is not None and firsts:
-        ends = {end for end in ends if end <= min(firsts) + figure.after}
+    if within_first is not None and firsts:
+        bound = min(firsts) + within_first
+        outputs = [output for drain in drains for output in drain.ledger.outputs]
+        across = any(o.end > bound and (o.start is None or o.start < bound) for o in outputs)
+        ends = {end for end in ends if end <= bound} | ({bound} if across else set())
     return sorted(ends)
+
+
+_VOLUMES = ("level", "unit-change", "output")
 
 
 def _is_of(figure: Figure, drain: Drained, at: datetime) -> bool | None:
@@ -241,26 +259,29 @@ def _stopped(
     assert figure.after is not None
     if all(d.ledger.removed is not None for d in drains):
         return _answer(figure, drains, "not met", "the drain is out")
-    ends = _ends(Figure("", "volume", "", ""), drains)
-    if not ends:
+    ends = _ends(drains)
+    drained = [o.end for d in drains for o in d.ledger.outputs if o.value > 0]
+    if not ends or not any(d.ledger.outputs for d in drains):
         return _answer(figure, drains, "cannot be judged", "no amount is known")
-    last = ends[-1]
-    since = _span(drains, last - figure.after, last)
-    before = _span(drains, last - figure.after - figure.within, last - figure.after)
-    limit = _limit(figure, drains, last - figure.after)
-    if since.least > 0:
-        return _answer(figure, drains, "not met", f"{since.least} mL drained up to {last:%H:%M}")
-    if since.most is None or before.most is None or since.most > 0:
-        return _answer(figure, drains, "cannot be judged", "not all of that time is known")
+    last, stop = ends[-1], max(drained, default=None)
+    if stop is None:
+        unknown = _span(drains, ends[0], last).most is None
+        answer: Answer = "cannot be judged" if unknown else "not met"
+        return _answer(figure, drains, answer, "nothing is known to have drained")
+    since, when = _span(drains, stop, last), f"{stop:%d %b %H:%M}"
+    if since.most is None:
+        return _answer(figure, drains, "cannot be judged", f"not all is known since {when}")
+    if last - stop < figure.after:
+        return _answer(figure, drains, "not met", f"it drained up to {when}")
+    before, limit = _span(drains, stop - figure.within, stop), _limit(figure, drains, stop)
     if limit is None:
         return _answer(figure, drains, "cannot be judged", "no weight is charted by then")
     if before.least > limit.amount:
-        since_when = f"{last - figure.after:%d %b %H:%M}"
-        why = f"nothing since {since_when}, {before.least} mL before{limit.why}"
+        why = f"nothing since {when}, {before.least} mL before{limit.why}"
         found = [*before.readings, *since.readings, *limit.weights]
-        return _answer(figure, drains, "met", why, last, found)
-    if before.most > limit.amount:
-        return _answer(figure, drains, "cannot be judged", "when it drained before is not known")
+        return _answer(figure, drains, "met", why, stop + figure.after, found)
+    if before.most is None or before.most > limit.amount:
+        return _answer(figure, drains, "cannot be judged", "how much drained before is not known")
     return _answer(figure, drains, "not met", "no more than that had drained before")
 
 
@@ -272,19 +293,31 @@ def _level(
     if drain.ledger.removed is not None:
         return _answer(figure, drains, "not met", "the drain is out")
     aside = {reading.identity for reading in drain.ledger.suspects}
-    run: list[Reading] = []
+    run: list[tuple[Decimal, Reading]] = []
+    number: object = None
+    low: Reading | None = None
     for reading in drain.readings:
-        if reading.observable == "unit-change" and reading.said:
-            run = []
-        elif reading.observable == "level" and reading.said and reading.identity not in aside:
-            run.append(reading)
-    if not run or run[-1].amount is None:
+        if not reading.said or reading.observable not in ("level", "unit-change"):
+            continue
+        other = reading.parts.get("unit-number", number)
+        if reading.observable == "unit-change":
+            opening = reading.parts.get("opening-level", settings.new_unit_level)
+            run, low = ([(opening, reading)] if isinstance(opening, Decimal) else []), None
+        elif reading.identity in aside:
+            low = reading
+        elif reading.amount is not None:
+            run = [*(run if number in (None, other) else []), (reading.amount, reading)]
+            low = None
+        number = other
+    if low is not None:
+        why = f"the level fell at {low.time:%d %b %H:%M}, and why is not known"
+        return _answer(figure, drains, "cannot be judged", why, None, [low])
+    if not run:
         return _answer(figure, drains, "cannot be judged", "no level of this unit is charted")
-    last = run[-1]
-    assert last.amount is not None
-    why = f"{last.amount} mL at {last.time:%d %b %H:%M}"
-    if last.amount > figure.above:
-        first = next(r for r in run if r.amount is not None and r.amount > figure.above)
+    height, last = run[-1]
+    why = f"{height} mL at {last.time:%d %b %H:%M}"
+    if height > figure.above:
+        first = next(reading for amount, reading in run if amount > figure.above)
         return _answer(figure, drains, "met", why, first.time, [first, last])
     return _answer(figure, drains, "not met", why, None, [last])
 
@@ -296,7 +329,9 @@ def _not_charted(
     (drain,) = drains
     if drain.ledger.removed is not None:
         return _answer(figure, drains, "not met", "the drain is out")
-    read = [r for r in drain.readings if r.said and r.observable in ("level", "output")]
+    if any(join.end is None for join in drain.away):
+        return _answer(figure, drains, "not met", "it is led into another drain's unit")
+    read = [r for r in drain.readings if r.said and r.observable in _VOLUMES]
     since = read[-1].time if read else drain.ledger.since
     if since is None:
         return _answer(figure, drains, "cannot be judged", "nothing is charted of it")
@@ -319,6 +354,8 @@ def _order(
     mode = _last(drain, "mode", now)
     if mode is None:
         return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
+    if any(_contradict(drain, name, now) for name in ("mode-ordered", "suction-ordered")):
+        return _answer(figure, drains, "cannot be judged", "orders of one time contradict")
     ordered = _ordered(drain, "mode-ordered", now)
     if ordered is not None and ordered.value != mode.value and mode.time < ordered.time:
         why = "how it is run was not charted since the order"
@@ -366,14 +403,21 @@ def _since(drain: Drained, reading: Reading) -> datetime:
     return since
 
 
-def _ordered(drain: Drained, observable: str, at: datetime) -> Reading | None:
-    found = (
+def _all_ordered(drain: Drained, observable: str, at: datetime) -> list[Reading]:
+    return [
         reading
         for order in in_force(drain.orders, at)
         for reading in order.readings
         if reading.observable == observable and reading.said
-    )
-    return next(found, None)
+    ]
+
+
+def _ordered(drain: Drained, observable: str, at: datetime) -> Reading | None:
+    return next(iter(_all_ordered(drain, observable, at)), None)
+
+
+def _contradict(drain: Drained, observable: str, at: datetime) -> bool:
+    return len({reading.value for reading in _all_ordered(drain, observable, at)}) > 1
 
 
 def _clamped(
@@ -418,13 +462,16 @@ def _leak(
     figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
 ) -> Judgement:
     (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
     looks = _looks(drain, "air-leak", now)
     if not looks:
         return _answer(figure, drains, "cannot be judged", "no look for a leak is charted")
     seen = [(reading, _has_leak(reading)) for reading in looks]
     leaks = [reading for reading, leak in seen if leak]
     if not leaks:
-        sure = any(leak is False for _, leak in seen)
+        # That there was none before says nothing of a look that was not whole.
+        sure = seen[-1][1] is False or (figure.kind != "air-leak-new" and _in_any(seen))
         why = "no leak is charted"
         return _answer(figure, drains, "not met" if sure else "cannot be judged", why)
     last = leaks[-1]
@@ -467,6 +514,10 @@ def _leak(
             return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
     why = f"last charted {last.time:%d %b %H:%M}; none with cough {nones} times since, not {wanted}"
     return _answer(figure, drains, "not met", why, None, [last, *rests])
+
+
+def _in_any(seen: Sequence[tuple[Reading, bool | None]]) -> bool:
+    return any(leak is False for _, leak in seen)
 
 
 def _in_a_row(looks: Sequence[bool | None]) -> int:
@@ -529,6 +580,8 @@ def _appearance(
     figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
 ) -> Judgement:
     (drain,) = drains
+    if drain.ledger.removed is not None:
+        return _answer(figure, drains, "not met", "the drain is out")
     looks = _looks(drain, "appearance", now)
     if len(looks) < 2:
         return _answer(figure, drains, "cannot be judged", "not charted twice")

@@ -7,7 +7,7 @@ may have been charted twice. Over a few minutes, or of a suspected double, it sa
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -81,26 +81,42 @@ def rates(
     ledger: Ledger,
     asked: Asked,
     *,
-    unsure: Collection[str] = (),
+    unsure: Iterable[Reading] = (),
     weights: Sequence[Reading] = (),
     away: Callable[[datetime, datetime], bool] = lambda start, end: False,
 ) -> Iterator[Rate]:
     """Yield the rates of one drain that can be known.
 
-    `unsure` are the identities of readings whose amount another one may hold as well; `away` tells
-    whether the drain was led into another's unit in (start, end], where nothing is known of it.
+    `unsure` are readings whose amount another one may hold as well; `away` tells whether the drain
+    was led into another's unit in (start, end], where nothing is known of it.
     """
+    unsure = list(unsure)
+    doubted, times = {r.identity for r in unsure}, {r.time for r in unsure}
     for place, output in enumerate(ledger.outputs):
         made = [_of_interval(output, asked)]
         if asked.rolling_hour:
             made.append(_of_rolling_hour(ledger.outputs, place))
         for rate in made:
-            if rate is None or away(rate.start, rate.end):
+            if rate is None or away(rate.start, rate.end) or rate.start in times:
                 continue
-            if any(reading.identity in unsure for o in rate.outputs for reading in o.sources):
+            if any(reading.identity in doubted for o in rate.outputs for reading in o.sources):
+                continue
+            if _has_others(ledger.outputs, rate):
                 continue
             weight = weight_at(weights, rate.end)
             yield Rate(rate.amount, rate.start, rate.end, rate.outputs, rate.rolling, weight)
+
+
+def _has_others(outputs: Sequence[Output], rate: Rate) -> bool:
+    """Tell whether something else drained in a rate's time, of which it would be only a part."""
+    first = bisect_right(outputs, rate.start, key=lambda o: o.end)
+    for other in outputs[first:]:
+        if other.start is not None and other.start >= rate.end:
+            if other.end > rate.end:
+                break
+        elif all(other is not one for one in rate.outputs):
+            return True
+    return False
 
 
 def _of_interval(output: Output, asked: Asked) -> Rate | None:
@@ -125,6 +141,6 @@ def _of_rolling_hour(outputs: Sequence[Output], place: int) -> Rate | None:
     hour = outputs[first:last]
     starts = [o.start for o in hour]
     tiled = starts[0] == start and all(b.start == a.end for a, b in pairwise(hour))
-    if not tiled:
+    if not tiled or sum(o.start != o.end for o in hour) < 2:
         return None
     return Rate(sum((o.value for o in hour), Decimal(0)), start, end, tuple(hour), rolling=True)

@@ -145,6 +145,7 @@ class _Book:
         self._by_id: dict[int, _Seen] = {}
         self.used: list[tuple[At, Key, str]] = []
         self.opened: dict[tuple[Key, datetime], Decimal] = {}
+        self._levels: dict[tuple[Key, datetime], Decimal] | None = None
 
     def enter(self, node: Node) -> None:
         """Take up a resource, if it is of a drain."""
@@ -230,6 +231,17 @@ class _Book:
             if isinstance(identifier, dict) and isinstance(identifier.get("value"), str):
                 return str(identifier.get("system", "")), identifier["value"]
         return ("", text) if isinstance(text, str) else None
+
+    def levels(self) -> dict[tuple[Key, datetime], Decimal]:
+        """Return the levels that stand, by drain and time."""
+        if self._levels is None:
+            self._levels = {
+                (seen.drain, seen.end): seen.number
+                for seen in self.seen
+                if seen.name == "level" and seen.stands and seen.number is not None
+                if seen.drain is not None and seen.end is not None
+            }
+        return self._levels
 
     def leads_to(self, reference: Any, holder: Json) -> _Seen | None:
         """Return the observation of a drain that a reference leads to."""
@@ -371,8 +383,8 @@ def _suction(group: Sequence[_Seen], orders: Sequence[_Order], bounds: Bounds, r
     mode = source = ""
     for instant in _instants(group):
         for seen in instant:
-            mode = seen.word if seen.name == "mode" else mode
-            source = seen.word if seen.name == "suction-source" else source
+            mode = seen.word or mode if seen.name == "mode" else mode
+            source = seen.word or source if seen.name == "suction-source" else source
         for seen in instant:
             if seen.name != "suction-set" or seen.number is None or seen.end is None:
                 continue
@@ -504,6 +516,17 @@ def _derived(seen: _Seen, book: _Book, run: Run) -> None:
                 hint="work it out again from what stands",
             )
             return
+    others = [s for s in known if None not in (s.drain, seen.drain) and s.drain != seen.drain]
+    if (
+        others
+        or len({id(source) for source in known}) < len(known)
+        or any(s is seen for s in known)
+    ):
+        what = "what it was derived from is of another drain, or is named twice"
+        run.add(
+            seen.place, f"{seen.name.removeprefix('output-')}-differs", what, code="business-rule"
+        )
+        return
     _ARITHMETIC[seen.name](seen, known, book)
 
 
@@ -516,6 +539,9 @@ def _first_opening(seen: _Seen, closing: Any, book: _Book) -> Any:
         opened = book.opened.get((seen.drain, seen.start))
         if opened is not None:
             return opened
+        of_then = book.levels().get((seen.drain, seen.start))
+        if of_then is not None:
+            return of_then
     return Decimal(0) if closing == seen.number else None
 
 
@@ -614,11 +640,14 @@ def _split(seen: _Seen, sources: Sequence[_Seen]) -> Fraction | None:
         return None
     total = Fraction(0)
     for source in sources:
-        if source.start is None or source.end is None or source.number is None:
+        if source.end is None or source.number is None:
             return None
+        if source.start is None or source.start == source.end:
+            total += Fraction(source.number) if seen.start < source.end <= seen.end else 0
+            continue
         start, end = max(source.start, seen.start), min(source.end, seen.end)
         length = source.end - source.start
-        if not length or end <= start:
+        if end <= start:
             return None
         total += Fraction(source.number) * Fraction((end - start) // _TICK, length // _TICK)
     return total

@@ -47,7 +47,9 @@ def output_of(making: Making, output: Output) -> Json:
             "code": concept(*codes_of(making, OBSERVABLES["output"], output.end, output.start)),
             "effectivePeriod": _period(output.start, output.end),
             "issued": closing.recorded and moment(closing.recorded),
-            "valueQuantity": quantity(output.value, "mL"),
+            "valueQuantity": quantity(
+                significant(output.value, making.site.settings.significant_digits), "mL"
+            ),
             "bodySite": body_site(
                 making.drain.place_at(making.site, output.end, output.start), whole=False
             ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictInt
 
 
 def _as_decimal(value: Any) -> Any:
@@ -39,7 +39,7 @@ class SiteSection(Section):
     new_unit_level: Annotated[Number | None, Field(ge=0)] = None
     spanning: Literal["end", "split"] = "end"
     suction_tolerance: Annotated[Number, Field(ge=0)] = Decimal(0)
-    significant_digits: int = Field(6, ge=1, le=28)
+    significant_digits: StrictInt = Field(6, ge=1, le=28)
     double_within: str = "10min"
     policy: str | None = None
     profiles: bool = True

@@ -6,9 +6,17 @@ import tomllib
 from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StrictInt,
+    StringConstraints,
+    ValidationError,
+    model_validator,
+)
 
 from fhirdrain.bedside.policy import Figure, Kind
 from fhirdrain.errors import ConfigurationError
@@ -35,6 +43,9 @@ _KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
 _TOGETHER = ("volume", "stopped")
 
 
+Said = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1)]
+
+
 class FigureSection(BaseModel):
     """One figure of the policy, in the site's words, with the published or local source it has.
 
@@ -44,15 +55,15 @@ class FigureSection(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
     name: str
-    says: str = Field(min_length=1)
-    source: str = Field(min_length=1)
+    says: Said
+    source: Said
     scope: Literal["drain", "group", "patient"]
     drains: list[str] = []
     kind: Kind
     above: str | None = None
     within: str | None = None
     after: str | None = None
-    rounds: int | None = Field(default=None, ge=1)
+    rounds: StrictInt | None = Field(default=None, ge=1)
     appearance: list[str] = []
 
     @model_validator(mode="after")
@@ -66,7 +77,7 @@ class FigureSection(BaseModel):
                 raise ValueError(f'a figure of kind {self.kind} has no "{key}"')
         if self.scope != "drain" and self.kind not in _TOGETHER:
             raise ValueError(f"a figure of kind {self.kind} is of one drain, not of several")
-        if self.scope == "group" and len(self.drains) < 2:
+        if self.scope == "group" and len(set(self.drains)) < max(2, len(self.drains)):
             raise ValueError("a group is of two drains or more")
         words = OBSERVABLES["appearance"].words
         unknown = [word for word in self.appearance if word not in words]
@@ -86,12 +97,23 @@ class FigureSection(BaseModel):
             self.scope,
             tuple(self.drains),
             _volume(self.above)[0] if self.above is not None else None,
-            duration(self.within) if self.within else None,
-            duration(self.after) if self.after else None,
+            _length(self.within) if self.within else None,
+            _length(self.after) if self.after else None,
             self.rounds,
             tuple(self.appearance),
             self.above is not None and _volume(self.above)[1],
         )
+
+
+_MOST = Decimal(10**6)
+
+
+def _length(text: str) -> timedelta:
+    """Return a length of time that is one."""
+    length = duration(text)
+    if not length:
+        raise ValueError(f'"{text}" is no time at all')
+    return length
 
 
 def _volume(text: str) -> tuple[Decimal, bool]:
@@ -102,6 +124,8 @@ def _volume(text: str) -> tuple[Decimal, bool]:
         if unit.kind not in ("volume", "volume by weight"):
             raise UnitError(f"{unit.code} is no unit of volume")
         by_weight = unit.kind == "volume by weight"
+        if not Decimal(number).is_finite() or not 0 <= Decimal(number) <= _MOST:
+            raise UnitError("beyond what is possible")
         return convert(Decimal(number), unit.code, "mL/kg" if by_weight else "mL"), by_weight
     except (UnitError, ArithmeticError):
         raise ValueError(f'"{text}" is not a volume: write 100 mL, or 2 mL/kg') from None
@@ -123,7 +147,7 @@ class Policy(BaseModel):
 
     @model_validator(mode="after")
     def _can_be_read(self) -> Policy:
-        shortest = duration(self.shortest_interval) if self.shortest_interval is not None else None
+        shortest = _length(self.shortest_interval) if self.shortest_interval is not None else None
         if self.rolling_hour and (shortest is None or shortest > timedelta(hours=1)):
             raise ValueError("a rolling hour needs a shortest_interval of an hour or less")
         return self
@@ -137,7 +161,7 @@ def load_policy(path: Path) -> Policy:
     """Return the policy in a file; raises `ConfigurationError` at the place of the first fault."""
     try:
         text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise ConfigurationError(
             f"the policy file cannot be read: {error}", place=str(path)
         ) from None

@@ -111,7 +111,7 @@ class DrainSummary:
         """Return its totals and the outputs with rates, as far as they are wanted."""
         made: Iterable[Rate] = ()
         if wanted.rates is not None:
-            unsure = {reading.identity for reading in (*self.doubles, *self.ledger.doubtful)}
+            unsure = [*self.doubles, *self.ledger.doubtful]
             made = rates(
                 self.ledger, wanted.rates, unsure=unsure, weights=self.weights, away=self._is_away
             )
@@ -563,7 +563,14 @@ def judged(
 ) -> list[Judgement]:
     """Return the answers to a policy's figures for one patient, `now` or at the last reading."""
     held = [
-        Drained(drain.name, drain.readings, drain.ledger, drain.orders, drain.weights)
+        Drained(
+            drain.name,
+            drain.readings,
+            drain.ledger,
+            drain.orders,
+            drain.weights,
+            [join for join, _ in drain.led],
+        )
         for drain in drains
         if drain.ledger is not None
     ]

@@ -129,10 +129,11 @@ def _of_patient(
         if there is not None and _is_moved(there) and resource["status"] == "final":
             # It began with an amount that only checks, of which a server is not told.
             resource = _moved(resource, there)
-        if there is not None and there["status"] == resource["status"] == WITHDRAWN:
-            resource = _plain(there)  # what was taken back may say the last of what it said
+        found = ["not there"] if there is None else differences(resource, there)
+        if there is not None and there["status"] == resource["status"] == WITHDRAWN and found:
+            resource, found = _plain(there), []  # taken back, it says the last of what it said
         store.put_outgoing([resource], lane)
-        if there is not None and not differences(resource, there):
+        if there is not None and not found:
             store.confirm(server, resource, f"{there['resourceType']}/{there['id']}")
             report.confirmed += 1
         else:
@@ -156,6 +157,9 @@ def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str])
     amount before, it is taken for worked out, as it will be again. `moved` are the amounts whose
     start has moved since; of any other the one before was stored first, whenever it was put right.
     """
+    readings = list(readings)
+    # Beside levels an amount may have no start that anything works out.
+    by_levels = {(r.patient, r.drain) for r in readings if r.observable == "level"}
     result: list[Reading] = []
     amounts: dict[tuple[str, str], list[int]] = {}
     for reading in sorted(readings, key=lambda r: (r.patient, r.drain, *r.sort_key)):
@@ -164,7 +168,8 @@ def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str])
             before = amounts.setdefault((reading.patient, reading.drain), [])
             earlier = [n for n in before if result[n].said and result[n].time < reading.time]
             start = result[earlier[-1]].time if earlier else None
-            if reading.start is not None and reading.start == start:
+            plain = reading.counts and (reading.patient, reading.drain) not in by_levels
+            if reading.start is not None and reading.start == start and plain:
                 if _reaches(reading, site.settings.longest_interval):
                     reading = replace(reading, start=None)
                 if reading.status == "final" and reading.identity not in moved:

@@ -435,10 +435,36 @@ def test_a_low_level_before_another_unit_number_is_still_asked_about(settings):
     assert kinds == ["unit-number-changed", "suspect-level"]
 
 
-def test_derived_numbers_have_the_sites_significant_digits(settings):
-    three = replace(settings, significant_digits=3)
-    values = [level(0, 0), replace(level(1, 0), value=Decimal("1345.86"))]
-    assert [o.value for o in keep_ledger(values, three).outputs] == [1350]
+def test_what_is_added_up_is_rounded_once(settings):
+    """140 and 1100 would be 1200; 1278 is 1300."""
+    two = replace(settings, significant_digits=2)
+    ledger = keep_ledger([level(0, 0), level(1, 135), level(2, 1278)], two)
+    assert [o.value for o in ledger.outputs] == [135, 1143]
+    _, whole = totals(ledger, Windows(two.zone, two.windows), two, now=at(2))
+    assert whole.value == 1300
+
+
+def test_amounts_that_end_together_and_began_apart_make_a_range(settings):
+    """100 mL since 07:00 and 60 since 09:00, both at 12:00: 100 to 160."""
+    twice = [amount(0, 0), amount(5, 100, start=at(0)), amount(5, 60, start=at(2), item="b")]
+    ledger = keep_ledger(twice, settings)
+    _, whole = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(5))
+    assert (whole.value, whole.at_least, whole.at_most) == (None, 100, 160)
+    assert [f.kind for f in ledger.findings] == ["amounts-overlap"]
+
+
+@pytest.mark.parametrize("names", ["ab", "ba"])
+def test_two_changes_of_one_minute_are_in_the_order_of_what_they_closed(settings, names):
+    first, second = names
+    steps = [
+        level(0, 100),
+        change(1, 150, 0, identity=first),
+        change(1, 30, 0, identity=second),
+        level(3, 10),
+    ]
+    ledger = keep_ledger(steps, settings)
+    assert [o.value for o in ledger.outputs] == [50, 30, 10]
+    assert ledger.findings == []
 
 
 def test_a_first_level_like_the_opening_level_is_of_the_new_unit(settings):

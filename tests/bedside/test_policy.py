@@ -105,7 +105,16 @@ def test_a_sudden_stop(settings):
     assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 60))) == ("met", at(6))
     assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 61)))[0] == "not met"
     assert answer(settings, stop, *levels((0, 0), (4, 40), (6, 40)))[0] == "not met"
-    assert answer(settings, stop, *levels((0, 0), (2, 60), (8, 60)))[0] != "met"
+    # It goes on having stopped, however often nothing is read.
+    assert answer(settings, stop, *levels((0, 0), (2, 60), (8, 60))) == ("met", at(4))
+    assert answer(settings, stop, *levels((0, 0), (2, 60), (4, 60), (8, 60))) == ("met", at(4))
+    # What drained since the last mark is not known, and the new unit holds 50 mL.
+    unknown = [
+        *levels((0, 0), (4, 60), (6, 60)),
+        reading("unit-change", 9, "full"),
+        *levels((12, 50)),
+    ]
+    assert answer(settings, stop, *unknown)[0] == "cannot be judged"
 
 
 # -- the unit, and charting -----------------------------------------------------------------
@@ -116,7 +125,11 @@ def test_a_level_near_the_top(settings):
     assert answer(settings, full, *levels((0, 1700), (1, 1815), (2, 1850))) == ("met", at(1))
     assert answer(settings, full, *levels((0, 1700), (1, 1800)))[0] == "not met"
     change = reading("unit-change", 3, "full", parts={"opening-level": Decimal(0)})
-    assert answer(settings, full, *levels((0, 1850)), change)[0] == "cannot be judged"
+    assert answer(settings, full, *levels((0, 1850)), change)[0] == "not met"
+    assert answer(settings, full, *levels((0, 1850)), replace(change, parts={}))[0] == (
+        "cannot be judged"
+    )
+    assert answer(settings, full, *levels((0, 1900), (2, 50)))[0] == "cannot be judged"
     assert answer(settings, full, *levels((0, 1850)), change, *levels((4, 20)))[0] == "not met"
 
 
@@ -278,3 +291,34 @@ def test_a_judgement_names_what_it_rests_on(settings):
     (judgement,) = judge([OVER], [drained(settings, *marks)], settings, now=at(2))
     assert [r.identity for r in judgement.readings] == [marks[1].identity]
     assert judgement.figure.source == "invented"
+
+
+def test_a_volume_is_not_judged_over_time_that_nothing_accounts_for(settings):
+    """Each was once answered "not met", though nobody knows what drained."""
+    over = figure("volume", above=Decimal(100), within=hours(2))
+    change = reading("unit-change", 5, "full")
+    assert answer(settings, over, *levels((0, 0), (1, 10)), change, *levels((6, 3)))[0] == UNSURE
+    beside = reading("output", 3, 900, start=at(0.5))
+    assert answer(settings, over, *levels((0, 0), (1, 10)), beside)[0] == UNSURE
+    fell = figure("volume", above=Decimal(1000), within=hours(2))
+    assert answer(settings, fell, *levels((0, 0), (1, 900), (5, 500)))[0] == UNSURE
+    limited = replace(settings, longest_interval=hours(2))
+    amounts = [reading("output", 1, 10), reading("output", 9, 10)]
+    eight = figure("volume", above=Decimal(100), within=hours(8))
+    assert answer(limited, eight, *amounts)[0] == UNSURE
+    first = figure("volume", above=Decimal(200), within=hours(1), after=hours(6))
+    across = [reading("output", 0, 0), reading("output", 1, 10), reading("output", 7, 2000)]
+    assert answer(settings, first, *across)[0] == UNSURE
+
+
+def test_orders_of_one_time_that_contradict_are_not_judged(settings):
+    both = [ordered(20, 0, identity="b"), ordered(10, 0, identity="a")]
+    assert answer(settings, ORDER, *both, *suction(10, 1))[0] == UNSURE
+
+
+def test_an_order_written_ahead_does_not_move_the_time(settings):
+    ahead = ordered(20, 40)
+    assert keep_ledger([*levels((0, 0), (2, 50)), ahead], settings).last == at(2)
+
+
+UNSURE = "cannot be judged"

@@ -62,8 +62,8 @@ def test_no_rolling_hour_where_the_hour_is_not_known(settings, levels):
 def test_no_rate_rests_on_what_may_be_a_double_nor_on_what_was_led_away(settings):
     amounts = [amount(0, 0), amount(0.5, 20), amount(1, 30)]
     assert made(settings, *amounts)[-1] == (at(0), at(1), 50, True)
-    unsure = {amounts[1].identity}
-    assert made(settings, *amounts, unsure=unsure) == [(at(0.5), at(1), 30, False)]
+    # Nor of an interval that begins at one.
+    assert made(settings, *amounts, unsure=[amounts[1]]) == []
     assert made(settings, *amounts, away=lambda start, end: start < at(0.5)) == [
         (at(0.5), at(1), 30, False)
     ]
@@ -73,6 +73,13 @@ def test_no_rate_rests_on_what_may_be_a_double_nor_on_what_was_led_away(settings
 def test_two_amounts_of_one_time_are_no_rolling_hour(settings):
     amounts = [amount(0, 0), amount(0.5, 20), amount(1, 30), amount(1, 40)]
     assert [r for r in made(settings, *amounts) if r[3]] == []
+
+
+def test_no_rate_of_a_part_of_what_drained_nor_twice_over_one_hour(settings):
+    together = [amount(0, 0), amount(2, 100), amount(2, 30, item="b")]
+    assert made(settings, *together) == []
+    minute = [level(0, 0), level(1, 30), level(1, 30)]
+    assert made(settings, *minute) == [(at(0), at(1), 30, False)]
 
 
 def test_the_weight_of_a_rate_is_the_last_one_charted_by_then(settings):
@@ -157,6 +164,12 @@ def test_the_policy_file_says_figures_by_weight_and_asks_for_the_rolling_hour(tm
         ({"kind": "level", "more": ""}, "not by weight"),
         ({"above": "2 mL/kg/h"}, "not a volume"),
         ({"shortest": "2h"}, "rolling hour"),
+        ({"shortest": "0h"}, "no time"),
+        ({"above": "nan mL"}, "not a volume"),
+        ({"above": "-5 mL"}, "not a volume"),
+        ({"above": "Infinity mL"}, "not a volume"),
+        ({"more": 'within = "0min"'}, "no time"),
+        ({"kind": "air-leak-ended", "above": "", "more": "rounds = true"}, "valid integer"),
     ],
 )
 def test_what_a_policy_cannot_ask_is_refused(tmp_path, changed, says):

@@ -217,6 +217,40 @@ def test_a_rate_may_be_over_amounts_in_a_row_and_by_the_kilogram():
     assert found(*apart, rate("8", "2", "4")) == []  # not in a row: nothing is said of it
 
 
+def test_a_level_passed_off_as_an_output_is_told_by_the_level_before():
+    levels = level("100", at(7)), level("150", at(9))
+    assert found(*levels, output("150", at(7), at(9), **from_(1))) == [
+        ("output-differs", "2.value")
+    ]
+
+
+def test_what_is_derived_from_another_drain_or_twice_from_one_part_differs():
+    other = level("100", at(7), drain="L1"), level("150", at(9), drain="L1")
+    assert found(*other, output("50", at(7), at(9), **from_(0, 1))) == [
+        ("output-differs", "2.value")
+    ]
+    amount = output("10", at(7), at(9))
+    total = seen("output-total", quantity("20"), (at(7), at(19)), **from_(0, 0))
+    assert found(amount, total) == [("total-differs", "1.value")]
+
+
+def test_a_mode_that_was_not_looked_at_takes_no_mode_away():
+    order = {
+        "resourceType": "ServiceRequest",
+        "subject": {"identifier": {"value": "p"}},
+        "extension": [
+            {"url": "x/ordered-drain", "valueReference": {"identifier": {"value": "R1"}}}
+        ],
+        "quantityQuantity": quantity("20", "cm[H2O]"),
+        "occurrencePeriod": {"start": at(6)},
+    }
+    looks = [seen("mode", "suction", at(7)), seen("suction-source", "connected-on", at(7))]
+    missed = seen("mode", "suction", at(8), dataAbsentReason=concept("not-performed", "x"))
+    del missed["valueCodeableConcept"]
+    number = seen("suction-set", quantity("10", "cm[H2O]"), at(9))
+    assert found(order, *looks, missed, number) == [("suction-differs", "4.value")]
+
+
 def test_a_total_is_the_sum_of_its_parts_or_of_their_shares():
     parts = [output("30", at(5), at(9)), output("40", at(9), at(19))]
     shift = (at(7), at(19))
