@@ -113,6 +113,8 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
         for reading in late:
             ledger.find("after-removal", reading, f"{reading.observable} charted after the removal")
     _joinings(ledger, said)
+    # What is charted of a drain that was out is asked about above, and drained from nothing.
+    said = [r for r in said if ledger.removed is None or r.time <= ledger.removed]
     steps = [r for r in said if r.observable in _LEVEL_STEPS]
     if any(r.observable == "level" for r in steps):
         _from_levels(ledger, _in_unit_order(steps, settings), settings)
@@ -195,8 +197,11 @@ def _is_before(level: Reading, change: Reading, height: Decimal | None, settings
     closing = change.parts.get("closing-level")
     if amount is None or amount == opening:
         return False
-    if isinstance(closing, Decimal) and opening is not None:
-        return abs(amount - closing) <= abs(amount - opening)
+    if isinstance(closing, Decimal):
+        if opening is not None:
+            return abs(amount - closing) <= abs(amount - opening)
+        # Where the new unit began is not said: near its bottom, a level is hardly of the old one.
+        return abs(amount - closing) <= amount and (height is None or amount >= height)
     # The old unit cannot have gone down; of a first minute nothing else is known.
     return height is None or amount >= height
 

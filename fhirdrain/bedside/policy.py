@@ -500,10 +500,14 @@ def _leak(
             return _answer(
                 figure, drains, "met", why, spell[0].time + figure.after, [spell[0], last]
             )
-        if nones or now - spell[0].time <= figure.after:
+        ended = next(
+            (reading for reading, leak in seen if reading.time > last.time and leak is False), None
+        )
+        short = ended is not None and ended.time - spell[0].time <= figure.after
+        if short or now - spell[0].time <= figure.after:
             return _answer(figure, drains, "not met", why, None, [spell[0], last])
         return _answer(
-            figure, drains, "cannot be judged", f"{why}; not looked for since", None, [last]
+            figure, drains, "cannot be judged", f"{why}; when it ended is not known", None, [last]
         )
     wanted = figure.rounds or 1
     rests = [reading for reading, _ in seen if reading.time > last.time]

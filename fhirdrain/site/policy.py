@@ -105,7 +105,7 @@ class FigureSection(BaseModel):
         )
 
 
-_MOST = Decimal(10**6)
+_MOST, _LONGEST = Decimal(10**6), timedelta(days=3660)
 
 
 def _length(text: str) -> timedelta:
@@ -113,6 +113,8 @@ def _length(text: str) -> timedelta:
     length = duration(text)
     if not length:
         raise ValueError(f'"{text}" is no time at all')
+    if length > _LONGEST:
+        raise ValueError(f'"{text}" is longer than any drain is in place')
     return length
 
 

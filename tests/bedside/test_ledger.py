@@ -501,3 +501,16 @@ def test_joinings_that_contradict_each_other_are_asked_about(settings):
         ("parted-not-joined", at(3))
     ]
     assert kinds(join(1, tube="R1")) == [("joined-to-itself", at(1))]
+
+
+def test_a_level_in_the_minute_of_a_change_is_not_what_was_in_the_old_unit(settings):
+    """The first unit was closed at 1150, where the next began is not said, and it stands at 0."""
+    ledger = keep_ledger([change(1, 1150), level(1, 0), level(5, 20)], settings)
+    assert [o.value for o in ledger.outputs] == [20]
+
+
+def test_what_is_charted_after_the_removal_is_in_no_total(settings):
+    steps = [level(1, 0), level(3, 100), reading("removed", 3, "planned"), level(5, 400)]
+    ledger = keep_ledger(steps, settings)
+    (whole,) = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(6))
+    assert (whole.value, [f.kind for f in ledger.findings]) == (100, ["after-removal"])

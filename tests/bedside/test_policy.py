@@ -322,3 +322,12 @@ def test_an_order_written_ahead_does_not_move_the_time(settings):
 
 
 UNSURE = "cannot be judged"
+
+
+def test_a_leak_that_was_not_looked_for_may_have_lasted(settings):
+    lasting = figure("air-leak-lasting", after=hours(24))
+    there = reading("air-leak", 0, "present", parts={"at-rest": "present"})
+    none = reading("air-leak", 100, "none", parts={"at-rest": "none", "on-cough": "none"})
+    assert answer(settings, lasting, there, none, now=100)[0] == UNSURE
+    soon = replace(none, time=at(20))
+    assert answer(settings, lasting, there, soon, now=100)[0] == "not met"

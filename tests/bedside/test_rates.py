@@ -165,6 +165,7 @@ def test_the_policy_file_says_figures_by_weight_and_asks_for_the_rolling_hour(tm
         ({"above": "2 mL/kg/h"}, "not a volume"),
         ({"shortest": "2h"}, "rolling hour"),
         ({"shortest": "0h"}, "no time"),
+        ({"more": 'within = "999999d"'}, "longer than"),
         ({"above": "nan mL"}, "not a volume"),
         ({"above": "-5 mL"}, "not a volume"),
         ({"above": "Infinity mL"}, "not a volume"),
