@@ -72,7 +72,7 @@ def test_rooms_import_only_from_floors_below():
 
 
 def test_the_test_sees_imports():
-    assert "vocabulary" in rooms_imported(PACKAGE / "bedside" / "ledger.py")
+    assert "vocabulary" in rooms_imported(PACKAGE / "bedside" / "totals.py")
     assert {"intake", "resources", "store"} <= rooms_imported(PACKAGE / "street" / "mapping.py")
 
 

@@ -523,9 +523,12 @@ def _derived(seen: _Seen, book: _Book, run: Run) -> None:
         or any(s is seen for s in known)
     ):
         what = "what it was derived from is of another drain, or is named twice"
-        run.add(
-            seen.place, f"{seen.name.removeprefix('output-')}-differs", what, code="business-rule"
-        )
+        if seen.name == "output":
+            run.add(seen.place, "output-differs", what, code="business-rule")
+        elif seen.name == "output-total":
+            run.add(seen.place, "total-differs", what, code="business-rule")
+        else:
+            run.add(seen.place, "rate-differs", what, code="business-rule")
         return
     _ARITHMETIC[seen.name](seen, known, book)
 
