@@ -87,6 +87,8 @@ class Store:
                 raise ConfigurationError(
                     f"the store cannot be made: {error.strerror}", place=str(path)
                 ) from None
+        if not path.is_file():
+            raise ConfigurationError("not a store of fhirdrain: it is no file", place=str(path))
         self._base = sqlite3.connect(path, isolation_level=None)
         try:
             self._open(new, site_id)
@@ -97,6 +99,9 @@ class Store:
     def _open(self, new: bool, site_id: str | None) -> None:
         place = str(self.path)
         try:
+            if not new:
+                # Before anything is written: what is no store is left as it is.
+                self._base.execute("SELECT 1 FROM meta")
             self._base.execute("PRAGMA journal_mode = WAL")
             self._base.execute("PRAGMA synchronous = FULL")
             if new:

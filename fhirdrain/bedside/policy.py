@@ -471,7 +471,8 @@ def _leak(
     leaks = [reading for reading, leak in seen if leak]
     if not leaks:
         # That there was none before says nothing of a look that was not whole.
-        sure = seen[-1][1] is False or (figure.kind != "air-leak-new" and _in_any(seen))
+        looks_that_tell = seen[-1:] if figure.kind == "air-leak-new" else seen
+        sure = any(leak is False for _, leak in looks_that_tell)
         why = "no leak is charted"
         return _answer(figure, drains, "not met" if sure else "cannot be judged", why)
     last = leaks[-1]
@@ -518,10 +519,6 @@ def _leak(
             return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
     why = f"last charted {last.time:%d %b %H:%M}; none with cough {nones} times since, not {wanted}"
     return _answer(figure, drains, "not met", why, None, [last, *rests])
-
-
-def _in_any(seen: Sequence[tuple[Reading, bool | None]]) -> bool:
-    return any(leak is False for _, leak in seen)
 
 
 def _in_a_row(looks: Sequence[bool | None]) -> int:

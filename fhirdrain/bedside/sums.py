@@ -73,7 +73,7 @@ def _check(
     value = charted.amount
     assert value is not None
     if charted.start is None:
-        why = f"over which time it is, is not told, nor by its end {_at(charted.time)}"
+        why = f"no start is stated, and no shift or day that it may be of ends {_at(charted.time)}"
         return SumCheck(charted, "cannot be compared with", why)
     if ledger is None:
         return SumCheck(charted, "cannot be compared with", "nothing else is charted of this drain")

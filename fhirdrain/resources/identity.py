@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from datetime import UTC
+from typing import Any
 from uuid import UUID, uuid5
 
 from fhirdrain.bedside.orders import ORDERED
@@ -104,6 +106,16 @@ def split_device_identifier(value: str) -> tuple[str, int] | None:
     if len(parts) != 3 or not parts[1].isdigit() or len(parts[2]) != _PATIENT_DIGITS:
         return None
     return parts[0], int(parts[1])
+
+
+def name_of(resource: Mapping[str, Any]) -> tuple[str, str, str]:
+    """Return type, system and value: the name under which a server holds a resource of ours.
+
+    What somebody else made may have no identifier; then the two are empty.
+    """
+    identifiers = resource.get("identifier")
+    first = identifiers[0] if isinstance(identifiers, list) and identifiers else {}
+    return resource["resourceType"], str(first.get("system", "")), str(first.get("value", ""))
 
 
 def uuid_of(system: str, value: str) -> str:

@@ -174,7 +174,8 @@ def load_policy(path: Path) -> Policy:
     except ValidationError as error:
         fault = error.errors()[0]
         line, column = Places(text).of(fault["loc"])
+        key = ".".join(map(str, fault["loc"]))
         raise ConfigurationError(
-            f"{'.'.join(map(str, fault['loc']))}: {fault['msg']}",
+            ": ".join(filter(None, (key, fault["msg"].removeprefix("Value error, ")))),
             place=f"{path}:{line}:{column}" if line else str(path),
         ) from None

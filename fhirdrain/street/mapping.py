@@ -34,7 +34,7 @@ from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import Extras, Resource, Writer, resources_of
 from fhirdrain.resources.device import device_of
 from fhirdrain.resources.drain import Drain, Making, link_tubes
-from fhirdrain.resources.identity import device_identifier, reading_identity
+from fhirdrain.resources.identity import device_identifier, name_of, reading_identity
 from fhirdrain.resources.references import Form, References
 from fhirdrain.site import Site, Source
 from fhirdrain.site.durations import duration
@@ -363,7 +363,7 @@ def _remember(
         lanes: set[str] = set()
         for making, resource in to_send(drains, summaries, site, "transaction", wanted):
             store.put_outgoing([resource], making.device_value)
-            standing.add(_name(resource))
+            standing.add(name_of(resource))
             lanes.add(making.device_value)
         for lane in lanes | set(_lanes_before(patient, accepted, site, store)):
             store.put_outgoing(_vanished(store.latest(lane), standing), lane)
@@ -397,13 +397,8 @@ def _vanished(
     a number that nothing gives any more, an amount that only checks levels which came later.
     """
     for resource in before:
-        if _name(resource) not in standing and resource["status"] != WITHDRAWN:
+        if name_of(resource) not in standing and resource["status"] != WITHDRAWN:
             yield {**resource, "status": WITHDRAWN}
-
-
-def _name(resource: Resource) -> tuple[str, str, str]:
-    identifier = resource["identifier"][0]
-    return resource["resourceType"], identifier["system"], identifier["value"]
 
 
 def to_send(

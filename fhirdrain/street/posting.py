@@ -20,7 +20,7 @@ from fhirdrain.exchange.delivery import (
 )
 from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import entry_of
-from fhirdrain.resources.identity import uuid_of
+from fhirdrain.resources.identity import name_of, uuid_of
 from fhirdrain.resources.references import token
 from fhirdrain.store import Store
 from fhirdrain.street.checking import refuse_errors
@@ -125,16 +125,17 @@ def post_waiting(
     """
     client.release()
     said = store.said(client.base)
-    resources = [one.resource for one in store.outgoing(*TO_SEND)]
-    faulty = [(r, errors[0]) for r in resources if (errors := _errors(r))]
+    right: list[dict[str, Any]] = []
+    faulty: list[tuple[dict[str, Any], str]] = []
+    for one in store.outgoing(*TO_SEND):
+        if errors := _errors(one.resource):
+            faulty.append((one.resource, f"not sent: {errors[0].message}"))
+        else:
+            right.append(one.resource)
     with store.commit():
-        for resource, error in faulty:
-            store.fail(resource, "refused", f"not sent: {error.message}")
-    spared = [resource for resource, _ in faulty]
-    entries = [
-        _entry(index, resource, _name(resource) in said)
-        for index, resource in enumerate(r for r in resources if r not in spared)
-    ]
+        for resource, reason in faulty:
+            store.fail(resource, "refused", reason)
+    entries = [_entry(n, resource, name_of(resource) in said) for n, resource in enumerate(right)]
     delivery = deliver(
         client,
         entries,
@@ -142,26 +143,36 @@ def post_waiting(
         told=lambda done: progress("entries sent", done),
         located=_located(said),
     )
-    ours = [each for each in delivery.different if _is_old(client, store, each[0], delivery)]
-    if ours and delivery.failure is None:
-        delivery.different = [each for each in delivery.different if each not in ours]
-        again = deliver(
-            client,
-            [_entry(entry.index, entry.body["resource"], True) for entry, _ in ours],
-            located=delivery.locations,
-        )
-        for name in ("updated", "created", "refused", "parked", "waiting", "told"):
-            getattr(delivery, name).extend(getattr(again, name))
-        delivery.failure = again.failure
-    delivery.refused += [
-        (_entry(0, resource, False), f"not sent: {error.message}") for resource, error in faulty
-    ]
+    delivery.refused += [(_entry(0, resource, False), reason) for resource, reason in faulty]
     note(store, client, delivery)
+    if delivery.failure is None:
+        _settle_different(client, store, delivery)
+    return delivery
+
+
+def _settle_different(client: Client, store: Store, delivery: Delivery) -> None:
+    """Update what the server holds of ours in an earlier content, and note what it holds of others.
+
+    Raises `ServerError`; what was delivered before is noted by then.
+    """
+    ours: list[Entry] = []
+    others: list[tuple[Entry, list[str]]] = []
+    for entry, found in delivery.different:
+        if _is_old(client, store, entry, delivery):
+            ours.append(entry)
+        else:
+            others.append((entry, found))
+    delivery.different = others
     with store.commit():
-        for entry, found in delivery.different:
+        for entry, found in others:
             reason = f"the server holds something else: {'; '.join(found[:4])}"
             store.fail(entry.body["resource"], "refused", reason)
-    return delivery
+    updates = [_entry(entry.index, entry.body["resource"], True) for entry in ours]
+    again = deliver(client, updates, located=delivery.locations)
+    note(store, client, again)
+    for name in ("updated", "created", "refused", "parked", "waiting", "told"):
+        getattr(delivery, name).extend(getattr(again, name))
+    delivery.failure = again.failure
 
 
 def _errors(resource: dict[str, Any]) -> list[Issue]:
@@ -185,11 +196,6 @@ def _entry(index: int, resource: dict[str, Any], known: bool) -> Entry:
         body["request"] |= {"method": "PUT", "url": f"{resource['resourceType']}?{condition}"}
     (entry,) = entries_of({"entry": [body]})
     return Entry(index, entry.lane, entry.body)
-
-
-def _name(resource: dict[str, Any]) -> tuple[str, str, str]:
-    identifier = resource["identifier"][0]
-    return resource["resourceType"], identifier["system"], identifier["value"]
 
 
 def _located(said: Mapping[tuple[str, str, str], str | None]) -> dict[str, str]:

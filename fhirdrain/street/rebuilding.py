@@ -16,6 +16,7 @@ from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.delivery import differences
 from fhirdrain.intake.item import SourceItem
+from fhirdrain.resources.identity import name_of
 from fhirdrain.resources.recover import is_ours, recover
 from fhirdrain.site import Site
 from fhirdrain.store import Store
@@ -62,7 +63,7 @@ def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) ->
     report = Rebuilt()
     own: list[Json] = []
     for resource in resources:
-        if _name(resource)[1] in _systems(site):
+        if name_of(resource)[1] in _systems(site):
             own.append(resource)
         else:
             report.others += is_ours(resource)
@@ -73,9 +74,9 @@ def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) ->
     store.want(
         name for name, asked in (("totals", wanted.totals), ("rates", wanted.rates)) if asked
     )
-    held = {_name(resource): resource for resource in own}
+    held = {name_of(resource): resource for resource in own}
     by_patient: dict[str, list[Reading]] = {}
-    moved = {_name(resource)[2] for resource in own if _is_moved(resource)}
+    moved = {name_of(resource)[2] for resource in own if _is_moved(resource)}
     for reading in _as_charted(readings, site, moved):
         by_patient.setdefault(reading.patient, []).append(reading)
     for patient, charted in sorted(by_patient.items()):
@@ -116,11 +117,11 @@ def _of_patient(
     report.readings += len(readings)
     report.drains += len(drains)
     made = {
-        _name(resource): (making.device_value, resource)
+        name_of(resource): (making.device_value, resource)
         for making, resource in to_send(drains, summaries, site, "transaction", wanted)
     }
     for lane, resource in made.values():
-        there = held.get(_name(resource))
+        there = held.get(name_of(resource))
         if there is not None and "component" in there and _observable(there) == "output-rate":
             # A server is told of no weight, so what rests on one is taken from there.
             report.by_weight += 1
@@ -232,12 +233,6 @@ def _plain(resource: Json) -> Json:
     }
     plain = {key: value for key, value in resource.items() if key not in ("id", "text", "meta")}
     return {**plain, **({"meta": meta} if meta else {})}
-
-
-def _name(resource: Json) -> Name:
-    identifiers = resource.get("identifier")
-    first = identifiers[0] if isinstance(identifiers, list) and identifiers else {}
-    return resource["resourceType"], str(first.get("system")), str(first.get("value"))
 
 
 def _systems(site: Site) -> set[str]:

@@ -22,6 +22,9 @@ def figure(kind, **more):
     return Figure(kind, kind, "what it says", "invented", **more)
 
 
+UNSURE = "cannot be judged"
+
+
 def drained(settings, *readings, name="R1"):
     own = sorted((replace(r, drain=name) for r in readings), key=lambda r: r.sort_key)
     return Drained(name, own, keep_ledger(own, settings), orders_of(own))
@@ -319,9 +322,6 @@ def test_orders_of_one_time_that_contradict_are_not_judged(settings):
 def test_an_order_written_ahead_does_not_move_the_time(settings):
     ahead = ordered(20, 40)
     assert keep_ledger([*levels((0, 0), (2, 50)), ahead], settings).last == at(2)
-
-
-UNSURE = "cannot be judged"
 
 
 def test_a_leak_that_was_not_looked_for_may_have_lasted(settings):

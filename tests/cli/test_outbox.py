@@ -63,7 +63,12 @@ def test_what_was_refused_waits_again_when_it_is_asked_for(store):
 
 
 def test_what_is_no_store_is_said(work):  # noqa: F811
-    (work / "no").write_text("nothing of the kind")
-    assert run("outbox", "--store", work / "no")[0] == 2
+    """And it is left as it is: an empty file does not become a store by being looked at."""
+    for content in ("nothing of the kind", ""):
+        (work / "no").write_text(content)
+        assert run("outbox", "--store", work / "no")[0] == 2
+        assert (work / "no").read_text() == content
+    code, _, err = run("outbox", "--store", work)
+    assert (code, "it is no file" in err) == (2, True)
     assert run("outbox", "--store", work / "none")[0] == 2
     assert run("outbox")[0] == 2

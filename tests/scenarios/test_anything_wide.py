@@ -24,6 +24,7 @@ from fhirdrain.street.mapping import Wanted, map_sources
 from fhirdrain.street.rebuilding import rebuild
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import site_text
+from tests.scenarios.test_anything import ITEMS as ITEMS_BESIDE
 from tests.scenarios.test_anything import POLICY, WORDS
 from tests.scenarios.test_arrival import seen, stored
 
@@ -41,13 +42,6 @@ drain = "drain"
 time = "seen"
 recorded = "stored"
 status = "state"
-[sources.NAME.items.wgt]
-observable = "patient-weight"
-unit = "kg"
-[sources.NAME.items.sum]
-observable = "charted-total"
-unit = "mL"
-over = "shift"
 """
 ENDED = "entered-in-error"
 
@@ -56,7 +50,7 @@ def two_sources() -> str:
     """Return the site file of two wide sources, each with the items of the tests' long one."""
     text = site_text(site='policy = "policy.toml"')
     head, _, long = text.partition("[sources.rounds]")
-    items = SOURCE
+    items = SOURCE + ITEMS_BESIDE.replace("rounds", "NAME").lstrip()
     for name in ("lvl", "out", "suc", "ord", "air"):
         (section,) = re.findall(rf"\[sources\.rounds\.items\.{name}\]\n(?:[^\[].*\n)+", long)
         items += section.replace("rounds", "NAME") + ('unit = "mL"\n' if name == "out" else "")

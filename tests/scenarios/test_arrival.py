@@ -36,6 +36,20 @@ def line(number: int, minute: int, item: str, value: int, at: int, **more: str) 
     return row(id=str(number), item=item, seen=seen(minute), stored=stored(at), **said, **more)
 
 
+def told(walk) -> list[str]:
+    """Return the rows of a walk, each with what was put right or withdrawn of it behind it."""
+    lines: list[str] = []
+    minute = 0
+    for number, (wait, item, value, should) in enumerate(walk):
+        minute += wait
+        lines.append(line(number, minute, item, value, number))
+        if should == "withdrawn":
+            lines.append(line(number, minute, item, value, 100 + number, state="struck"))
+        elif should is not None:
+            lines.append(line(number, minute, item, should, 100 + number))
+    return lines
+
+
 def outcome(lines: list[str]):
     """Return what is known of each drain: its outputs, totals, and what stands of each row."""
     source = 'time_format = "iso"'

@@ -16,7 +16,7 @@ from fhirdrain.street.mapping import Wanted, map_sources
 from fhirdrain.street.remembering import known_items
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import ROOT, row, rows_of, site_text
-from tests.scenarios.test_arrival import line, rows
+from tests.scenarios.test_arrival import rows, told
 
 ISO = 'time_format = "iso"'
 
@@ -61,14 +61,7 @@ class Journal:
 @settings(max_examples=40, deadline=None)
 @given(rows, st.integers(1, 4), st.randoms(use_true_random=False))
 def test_what_comes_bit_by_bit_is_what_comes_at_once(walk, pieces, random):
-    lines, minute = [], 0
-    for number, (wait, item, value, should) in enumerate(walk):
-        minute += wait
-        lines.append(line(number, minute, item, value, number))
-        if should == "withdrawn":
-            lines.append(line(number, minute, item, value, 100 + number, state="struck"))
-        elif should is not None:
-            lines.append(line(number, minute, item, should, 100 + number))
+    lines = told(walk)
     cuts = [lines[n::pieces] for n in range(pieces)]
     cuts += [random.sample(lines, k=len(lines) // 2)]  # and some of it comes again
     with tempfile.TemporaryDirectory() as name:

@@ -23,7 +23,7 @@ from fhirdrain.street.reading import Wanted, read_drains
 from fhirdrain.street.rebuilding import rebuild
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import ROOT, row, rows_of, site_text
-from tests.scenarios.test_arrival import line, rows
+from tests.scenarios.test_arrival import line, rows, told
 from tests.scenarios.test_incremental import Journal
 
 SCENARIO = ROOT / "sample_bundles" / "scenario"
@@ -45,14 +45,7 @@ def rebuilt(journal: Journal, name: str = "again", resources=None) -> tuple[Jour
 @settings(max_examples=60, deadline=None)
 @given(rows, st.integers(0, 24), st.randoms(use_true_random=False))
 def test_what_comes_after_a_rebuilding_comes_to_the_same(walk, cut, random):
-    lines, minute = [], 0
-    for number, (wait, item, value, should) in enumerate(walk):
-        minute += wait
-        lines.append(line(number, minute, item, value, number))
-        if should == "withdrawn":
-            lines.append(line(number, minute, item, value, 100 + number, state="struck"))
-        elif should is not None:
-            lines.append(line(number, minute, item, should, 100 + number))
+    lines = told(walk)
     random.shuffle(lines)
     cut = min(cut, len(lines))
     with tempfile.TemporaryDirectory() as name:
@@ -74,9 +67,9 @@ def test_what_comes_after_a_rebuilding_comes_to_the_same(walk, cut, random):
             else:
                 assert again.out()[key] == resource
         # And all of it told once more says nothing new.
-        told = again.store.outgoing_by_state()
+        sent = again.store.outgoing_by_state()
         again.take(*lines)
-        assert again.store.outgoing_by_state() == told
+        assert again.store.outgoing_by_state() == sent
 
 
 @pytest.fixture(scope="module")
@@ -183,9 +176,9 @@ def test_without_a_row_id_the_same_is_known_again_and_another_is_a_tie(tmp_path)
     journal = Journal(tmp_path, "lost")
     journal.take(bare("100"))
     again, _ = rebuilt(journal)
-    told = again.store.outgoing_by_state()
+    sent = again.store.outgoing_by_state()
     assert again.take(bare("100")).rejected == 0
-    assert again.store.outgoing_by_state() == told
+    assert again.store.outgoing_by_state() == sent
     assert again.take(bare("110")).rejected == 1
 
 

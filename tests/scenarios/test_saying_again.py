@@ -123,7 +123,7 @@ def test_a_patient_who_is_not_known_yet_is_tried_again(tmp_path, client):
     assert_is_said(journal, client)
 
 
-def test_two_sources_and_a_moved_row(tmp_path, client):
+def test_a_row_moved_to_another_drain_is_moved_there_too(tmp_path, client):
     journal = Journal(tmp_path, "one")
     journal.take(FIRST[0])
     send(journal, client)
