@@ -21,7 +21,7 @@ from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.vocabulary.jsontext import decode, encode
 
-FORMAT = 3
+FORMAT = 4
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -36,8 +36,9 @@ CREATE INDEX version_by_drain ON version (patient, drain, time);
 -- Every source item that was accepted, in the order it came, as intake read it: what a later run
 -- has to know to come to the same numbers. `known` is when its source stored it, else when it came.
 CREATE TABLE item (
-    seq INTEGER PRIMARY KEY AUTOINCREMENT, patient TEXT NOT NULL, digest TEXT NOT NULL,
-    known TEXT NOT NULL, body TEXT NOT NULL, UNIQUE (patient, digest));
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, patient TEXT NOT NULL,
+    known TEXT NOT NULL, body TEXT NOT NULL);
+CREATE INDEX item_by_patient ON item (patient);
 -- What goes out, in the order it was put in; `lane` keeps the order of one drain.
 CREATE TABLE outgoing (
     seq INTEGER PRIMARY KEY AUTOINCREMENT, system TEXT NOT NULL, value TEXT NOT NULL,
@@ -188,18 +189,15 @@ class Store:
     def put_items(
         self, patient: str, items: Iterable[tuple[Mapping[str, Any], datetime | None]]
     ) -> int:
-        """Keep a patient's source items, each with when it was stored; returns how many were new.
+        """Keep a patient's source items, each with when it was stored; returns how many.
 
-        The same item told twice is kept once, where it first came. Use inside `commit`.
+        Which of them it knows already is for the caller to tell. Use inside `commit`.
         """
         before = self._base.total_changes
         now = datetime.now(UTC)
         self._base.executemany(
-            "INSERT OR IGNORE INTO item (patient, digest, known, body) VALUES (?, ?, ?, ?)",
-            [
-                (patient, _digest(body), _utc(known or now), encode(body).decode())
-                for body, known in items
-            ],
+            "INSERT INTO item (patient, known, body) VALUES (?, ?, ?)",
+            [(patient, _utc(known or now), encode(body).decode()) for body, known in items],
         )
         return self._base.total_changes - before
 

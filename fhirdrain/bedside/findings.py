@@ -16,7 +16,7 @@ class Finding:
     `kind` is one of: suspect-level, suspect-closing-level, unit-number-changed, placed-again,
     double, stated-before-last-amount, after-removal, amount-differs, amount-not-compared,
     joined-to-itself, joined-again, parted-not-joined, sum-differs, sum-not-compared,
-    amounts-overlap.
+    amounts-overlap, amounts-together, two-levels.
     """
 
     kind: str

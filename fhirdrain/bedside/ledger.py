@@ -167,9 +167,12 @@ def _in_unit_order(steps: Sequence[Reading], settings: Settings) -> list[Reading
 
 
 def _by_height(step: Reading) -> tuple[bool, Decimal]:
-    """Put changes of one minute in the order of how full the units were that they closed."""
+    """Put changes of one minute in the order of how full the units were that they closed.
+
+    Levels come before them, the lower first: within a minute a unit does not run empty.
+    """
     if step.observable != "unit-change":
-        return False, Decimal(0)
+        return False, step.amount or Decimal(0)
     closing = step.parts.get("closing-level")
     return True, -closing if isinstance(closing, Decimal) else Decimal(0)
 
@@ -304,11 +307,28 @@ def _level(unit: _Unit, reading: Reading, level: Decimal) -> None:
             # It came back to where it was: the low marks were slips, the whole rise is known.
             unit.settle_low("and later marks are above it again")
             unit.set_aside_low()
+        if _are_two_levels(unit.marked, reading):
+            unit.ledger.find(
+                "two-levels",
+                reading,
+                f"two levels are charted for {reading.time:%d %b %H:%M}, {unit.mark} mL and"
+                f" {level} mL: the higher counts",
+                *filter(None, [unit.marked]),
+            )
         unit.output(level, reading)
         unit.open(level, reading)
     else:
         unit.low.append(reading)
     unit.number = number if number is not None else unit.number
+
+
+def _are_two_levels(one: Reading | None, other: Reading) -> bool:
+    return (
+        one is not None
+        and one.observable == "level"
+        and one.time == other.time
+        and one.amount != other.amount
+    )
 
 
 def _first_mark(unit: _Unit, reading: Reading, level: Decimal) -> None:
@@ -411,20 +431,38 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
 
 
 def _same_end(ledger: Ledger, amount: Reading, start: datetime | None) -> None:
-    """Ask about amounts that end together and are stated to have begun at different times."""
+    """Ask about amounts that end together: is one in the other, or charted again?
+
+    Of two items of a drain each may hold a part; the same amount of both is a suspected double,
+    which is asked about with those of other times.
+    """
     for other in reversed(ledger.outputs):
         if other.end != amount.time or other.basis != "amount":
             break
         stated = amount.start is not None or other.closing.start is not None
+        when = f"{amount.time:%d %b %H:%M}"
         if stated and start is not None and other.start is not None and start != other.start:
             ledger.find(
                 "amounts-overlap",
                 amount,
-                f"two amounts end at {amount.time:%d %b %H:%M}, and began at different times:"
-                " is one in the other?",
+                f"two amounts end at {when}, and began at different times: is one in the other?",
                 other.closing,
             )
             ledger.doubtful.append(amount if start > other.start else other.closing)
+        elif start == other.start and not (amount.amount == other.value == 0):
+            one_item = amount.item == other.closing.item
+            if not one_item and amount.amount == other.value:
+                continue
+            ledger.find(
+                "amounts-together",
+                amount,
+                f"{other.value} mL and {amount.amount} mL are charted for the same time, which"
+                f" ends at {when}: do both count?",
+                other.closing,
+            )
+            if one_item:
+                # Amounts of one time come in order of their size: the smaller may be a slip.
+                ledger.doubtful.append(other.closing)
 
 
 def _beside(by_levels: Sequence[Output], start: datetime | None, end: datetime) -> Sequence[Output]:

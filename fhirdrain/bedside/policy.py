@@ -7,7 +7,7 @@ cannot be known is never taken for less than the figure, nor for more.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from itertools import pairwise
@@ -66,7 +66,8 @@ class Figure:
 class Drained:
     """One drain as a policy looks at it: its readings in order of time, ledger and orders.
 
-    `weights` are the patient's, in order of time; `away` is when it was led into another's unit.
+    `weights` are the patient's, in order of time; `away` is when it was led into another's unit;
+    `doubles` are amounts that may repeat another one.
     """
 
     name: str
@@ -75,6 +76,7 @@ class Drained:
     orders: Sequence[Order]
     weights: Sequence[Reading] = ()
     away: Sequence[Join] = ()
+    doubles: Sequence[Reading] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,17 +101,30 @@ def judge(
     `appearance`); `stopped`, more than `above` in `within` and nothing in the `after` behind it;
     `level`, the unit now on the drain holds more than `above`; `not-charted`, no level or amount
     for longer than `after`; `order`, what is set or how the drain is run is not as ordered;
-    `air-leak-new`, a leak after none; `air-leak-lasting`, one charted for longer than `after`;
-    `air-leak-ended`, none at rest and on cough in `rounds` rounds in a row; `swing-lost`, absent
-    off suction after it was there; `appearance`, another one than the time before (one of
-    `appearance`); `clamped`, for longer than `after`. A drain that is out is judged by volume only.
+    `air-leak-new`, a leak after none (and it has not ended, where `rounds` say when it has);
+    `air-leak-lasting`, one charted for longer than `after`; `air-leak-ended`, none at rest and on
+    cough in `rounds` rounds in a row; `swing-lost`, absent off suction after it was there;
+    `appearance`, another one than the time before (one of `appearance`); `clamped`, for longer
+    than `after`. A drain that is out is judged by volume only.
     """
     found = []
     for figure in figures:
         own = [d for d in drains if not figure.drains or d.name in figure.drains]
         groups = [[d] for d in own] if figure.scope == "drain" else [own]
-        found += [_JUDGES[figure.kind](figure, group, settings, now) for group in groups if group]
+        judge_one = _JUDGES[figure.kind]
+        judgements = [judge_one(figure, group, settings, now) for group in groups if group]
+        if figure.scope == "group":
+            judgements = [_with_absent(judgement) for judgement in judgements]
+        found += judgements
     return found
+
+
+def _with_absent(judgement: Judgement) -> Judgement:
+    """Return a group's judgement with the drains of the group of which nothing is charted named."""
+    absent = [name for name in judgement.figure.drains if name not in judgement.drains]
+    if not absent:
+        return judgement
+    return replace(judgement, why=f"{judgement.why}; nothing is charted of {', '.join(absent)}")
 
 
 def _answer(
@@ -128,12 +143,16 @@ def _answer(
 
 @dataclass(frozen=True, slots=True)
 class _Span:
-    """What drained in (start, end]: surely this much, at most that much; `most` None for more."""
+    """What drained in (start, end]: surely this much, at most that much; `most` None for more.
+
+    Of what may be charted twice the higher is taken: `unsure` tells that some of it is in it.
+    """
 
     end: datetime
     least: Decimal
     most: Decimal | None
     readings: tuple[Reading, ...]
+    unsure: bool = False
 
 
 def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
@@ -150,7 +169,9 @@ def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
                 least += output.value
                 readings.append(output.closing)
         unknown = unknown or _is_open(drain, start, end)
-    return _Span(end, least, None if unknown else most, tuple(readings))
+    doubtful = {r.identity for d in drains for r in (*d.doubles, *d.ledger.doubtful)}
+    unsure = any(reading.identity in doubtful for reading in readings)
+    return _Span(end, least, None if unknown else most, tuple(readings), unsure)
 
 
 def _is_open(drain: Drained, start: datetime, end: datetime) -> bool:
@@ -183,6 +204,8 @@ def _volume(
             unsure = unsure or f"no weight is charted up to {end:%d %b %H:%M}"
         elif told and span.least > limit.amount:
             why = f"{span.least} mL in the {_text(figure.within)} to {end:%d %b %H:%M}{limit.why}"
+            if span.unsure:
+                why += ", with amounts that may be charted twice"
             return _answer(figure, drains, "met", why, end, [*span.readings, *limit.weights])
         elif span.most is None:
             unsure = unsure or f"not all is known of what drained up to {end:%d %b %H:%M}"
@@ -458,6 +481,22 @@ def _has_leak(reading: Reading) -> bool | None:
     return False if looks == ["none", "none"] else None
 
 
+def _rounds(looks: Sequence[Reading]) -> list[tuple[Reading, bool | None]]:
+    """Return the looks for a leak with what each saw; what was charted together is one look."""
+    seen: list[tuple[Reading, bool | None]] = []
+    for reading in looks:
+        leak = _has_leak(reading)
+        if seen and _together(seen[-1][0], reading):
+            _, before = seen.pop()
+            leak = True if True in (before, leak) else None if None in (before, leak) else False
+        seen.append((reading, leak))
+    return seen
+
+
+def _together(one: Reading, other: Reading) -> bool:
+    return one.time == other.time or (one.round is not None and one.round == other.round)
+
+
 def _leak(
     figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
 ) -> Judgement:
@@ -467,7 +506,7 @@ def _leak(
     looks = _looks(drain, "air-leak", now)
     if not looks:
         return _answer(figure, drains, "cannot be judged", "no look for a leak is charted")
-    seen = [(reading, _has_leak(reading)) for reading in looks]
+    seen = _rounds(looks)
     leaks = [reading for reading, leak in seen if leak]
     if not leaks:
         # That there was none before says nothing of a look that was not whole.
@@ -476,6 +515,7 @@ def _leak(
         why = "no leak is charted"
         return _answer(figure, drains, "not met" if sure else "cannot be judged", why)
     last = leaks[-1]
+    rests = [reading for reading, _ in seen if reading.time > last.time]
     behind = [leak for reading, leak in seen if reading.time > last.time]
     nones = _in_a_row(behind)
     # The leak as it now is, or last was: from the first one behind the last plain none before it.
@@ -492,6 +532,11 @@ def _leak(
                 spell[:1],
             )
         why = f"none at {before[-1].time:%d %b %H:%M}, there at {spell[0].time:%d %b %H:%M}"
+        again = [r for r, leak in zip(rests, behind, strict=True) if leak is False]
+        if again:
+            why += f", none again at {again[0].time:%d %b %H:%M}"
+        if figure.rounds is not None and (ending := _ending(rests, behind, figure.rounds)):
+            return _answer(figure, drains, "not met", why, None, [before[-1], spell[0], *ending])
         return _answer(figure, drains, "met", why, spell[0].time, [before[-1], spell[0]])
     if figure.kind == "air-leak-lasting":
         assert figure.after is not None
@@ -511,14 +556,21 @@ def _leak(
             figure, drains, "cannot be judged", f"{why}; when it ended is not known", None, [last]
         )
     wanted = figure.rounds or 1
-    rests = [reading for reading, _ in seen if reading.time > last.time]
-    for index in range(len(rests) - wanted + 1):
-        if all(leak is False for leak in behind[index : index + wanted]):
-            ending = rests[index : index + wanted]
-            why = f"last charted {last.time:%d %b %H:%M}; none with cough {wanted} times in a row"
-            return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
+    if ending := _ending(rests, behind, wanted):
+        why = f"last charted {last.time:%d %b %H:%M}; none with cough {wanted} times in a row"
+        return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
     why = f"last charted {last.time:%d %b %H:%M}; none with cough {nones} times since, not {wanted}"
     return _answer(figure, drains, "not met", why, None, [last, *rests])
+
+
+def _ending(
+    looks: Sequence[Reading], leaks: Sequence[bool | None], wanted: int
+) -> Sequence[Reading]:
+    """Return the first so many looks in a row that plainly found none, if there are so many."""
+    for index in range(len(looks) - wanted + 1):
+        if all(leak is False for leak in leaks[index : index + wanted]):
+            return looks[index : index + wanted]
+    return ()
 
 
 def _in_a_row(looks: Sequence[bool | None]) -> int:
@@ -560,18 +612,23 @@ def _swing_lost(
         return _answer(figure, drains, "not met", why, None, [last])
     mode = _last(drain, "mode", last.time)
     if mode is None:
-        return _answer(
-            figure,
-            drains,
-            "cannot be judged",
-            "absent, and how it was run is not charted",
-            None,
-            [last],
-        )
+        why = "absent, and how it was run is not charted"
+        return _answer(figure, drains, "cannot be judged", why, None, [last])
+    on = str(mode.value)
+    found = [before, last, mode]
+    if mode.value in ("clamped", "capped"):
+        return _answer(figure, drains, "not met", f"absent while {mode.value}", None, found[1:])
     if mode.value == "suction":
-        return _answer(figure, drains, "not met", "absent on suction", None, [last, mode])
+        source = _last(drain, "suction-source", last.time)
+        if source is None or source.value == "not-checked":
+            why = "absent on suction, and whether the source was on is not charted"
+            return _answer(figure, drains, "cannot be judged", why, None, found[1:])
+        found.append(source)
+        if source.value == "connected-on":
+            return _answer(figure, drains, "not met", "absent on suction", None, found[1:])
+        on = f"suction, its source {source.value}"
     why = f"{before.value} at {before.time:%d %b %H:%M}, absent at {last.time:%d %b %H:%M}"
-    return _answer(figure, drains, "met", f"{why} on {mode.value}", last.time, [before, last, mode])
+    return _answer(figure, drains, "met", f"{why} on {on}", last.time, found)
 
 
 _SWINGS = ("present", "reduced", "absent")
@@ -586,17 +643,30 @@ def _appearance(
     looks = _looks(drain, "appearance", now)
     if len(looks) < 2:
         return _answer(figure, drains, "cannot be judged", "not charted twice")
+    last = looks[-1]
+    if figure.within is not None and now - last.time > figure.within:
+        why = f"{_look_of(last)} at {last.time:%d %b %H:%M}, and not charted since"
+        return _answer(figure, drains, "cannot be judged", why, None, [last])
     for before, after in reversed([*pairwise(looks)]):
         if figure.within is not None and now - after.time > figure.within:
             break
         wanted = not figure.appearance or after.value in figure.appearance
-        if before.value != after.value and wanted:
+        if _look_of(before) != _look_of(after) and wanted:
             why = (
-                f"{before.value} at {before.time:%d %b %H:%M},"
-                f" {after.value} at {after.time:%d %b %H:%M}"
+                f"{_look_of(before)} at {before.time:%d %b %H:%M},"
+                f" {_look_of(after)} at {after.time:%d %b %H:%M}"
             )
             return _answer(figure, drains, "met", why, after.time, [before, after])
-    return _answer(figure, drains, "not met", f"{looks[-1].value}, as before", None, looks[-1:])
+    return _answer(figure, drains, "not met", f"{_look_of(last)}, as before", None, [last])
+
+
+def _look_of(reading: Reading) -> str:
+    """Return an appearance in words: what it is, as charted where it is another, how red."""
+    word = str(reading.value)
+    if reading.value == "other" and reading.text:
+        word = f"other ({reading.text.strip().casefold()})"
+    hue = reading.parts.get("hue")
+    return f"{word}, {hue}" if hue else word
 
 
 def _text(length: timedelta) -> str:

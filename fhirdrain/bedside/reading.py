@@ -79,9 +79,10 @@ class Reading:
         return self.value if self.counts and isinstance(self.value, Decimal) else None
 
     @property
-    def sort_key(self) -> tuple[datetime, int, str, str]:
+    def sort_key(self) -> tuple[datetime, int, str, Decimal, str]:
         """Order the readings of a drain: by time, then by what must have come first, then fixed."""
-        return self.time, _RANK.get(self.observable, 5), self.observable, self.identity
+        rank = _RANK.get(self.observable, 5)
+        return self.time, rank, self.observable, self.amount or Decimal(0), self.identity
 
     @property
     def content(self) -> tuple[object, ...]:

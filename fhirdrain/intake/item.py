@@ -29,8 +29,8 @@ class SourceItem:
     a rejects file and only a part of the one it was made from). An item may stand for what its
     record leaves empty, `blanks`: then it is not `counted`, unless it withdraws a whole record.
     One that is `remembered` came in an earlier run of `source`, and was accepted and counted there;
-    one that is `rebuilt` was read back from a server, which knows the names of readings and not of
-    rows.
+    one that `repeats` says once more, word for word, what the store has of it; one that is
+    `rebuilt` was read back from a server, which knows the names of readings and not of rows.
     `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
     are what was read as something else: units, words of a list, dates without a time of day.
     """
@@ -55,6 +55,7 @@ class SourceItem:
     unused: tuple[str, ...] = ()
     counted: bool = True
     remembered: bool = False
+    repeats: bool = False
     rebuilt: bool = False
     source: str = ""
     respelled: tuple[tuple[str, str], ...] = ()

@@ -32,7 +32,7 @@ _KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "level": (("above",), ()),
     "not-charted": (("after",), ()),
     "order": ((), ()),
-    "air-leak-new": ((), ()),
+    "air-leak-new": ((), ("rounds",)),
     "air-leak-lasting": (("after",), ()),
     "air-leak-ended": (("rounds",), ()),
     "swing-lost": ((), ()),

@@ -242,11 +242,13 @@ def map_sources(
                 " each stands until the source withdraws it"
             )
         writer = stack.enter_context(Writer(stream, form))
+        half_timed = 0
         for patient, items in spill.patients():
             progress("resources written", sum(writer.counts.values()))
             if store is not None:
                 items = with_remembered(store, patient, items, site)
             accepted = list(_accepted(items, report, refused))
+            half_timed += _half_timed(accepted)
             drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings, sums = summarise(drains, site.settings)
             _count(accepted, drains, sums, report)
@@ -259,6 +261,11 @@ def map_sources(
             if keep_items:
                 report.readings += (r for drain in drains for r in drain.readings)
                 report.drains += summaries
+        if half_timed:
+            report.notes.append(
+                f"{half_timed} rows have versions with a stored time and without one:"
+                " of those the last that came stands"
+            )
         report.resources = writer.counts
         report.rejects = refused.written
         report.notes += (
@@ -477,6 +484,16 @@ def _accepted(
             yield item
 
 
+def _half_timed(items: Iterable[SourceItem]) -> int:
+    """Count the rows of whose versions only some say when they were stored."""
+    timed: dict[tuple[object, ...], set[bool]] = {}
+    for item in items:
+        if item.row is not None and not item.rebuilt:
+            said = timed.setdefault((item.source, item.row, item.item), set())
+            said.add(item.recorded is not None)
+    return sum(len(said) > 1 for said in timed.values())
+
+
 def _version(item: SourceItem) -> tuple[object, ...]:
     return item.source, item.row, item.item, item.recorded
 
@@ -557,6 +574,7 @@ def judged(
     now: datetime | None = None,
 ) -> list[Judgement]:
     """Return the answers to a policy's figures for one patient, `now` or at the last reading."""
+    doubles = doubtful(_doubles(drains, settings))
     held = [
         Drained(
             drain.name,
@@ -565,6 +583,7 @@ def judged(
             drain.orders,
             drain.weights,
             [join for join, _ in drain.led],
+            doubles,
         )
         for drain in drains
         if drain.ledger is not None
@@ -573,6 +592,14 @@ def judged(
     if not ends:
         return []
     return judge(figures, held, settings, now=now or max(ends))
+
+
+def _doubles(drains: Sequence[Drain], settings: Settings) -> list[tuple[Reading, Reading]]:
+    """Return the pairs of one patient's amounts that may be one amount charted twice."""
+    # Amounts that only check the levels are in no total, so they cannot be counted twice.
+    checking = {check.amount.identity for check in _checks(drains)}
+    counted = [r for d in drains for r in d.readings if r.counts and r.identity not in checking]
+    return suspected_doubles(counted, settings.double_within)
 
 
 def _checks(drains: Iterable[Drain]) -> list[Check]:
@@ -590,10 +617,7 @@ def summarise(
     if not ends:
         return [], [], []
     now = now or max(ends)
-    # Amounts that only check the levels are in no total, so they cannot be counted twice.
-    checking = {check.amount.identity for check in _checks(drains)}
-    counted = [r for d in drains for r in d.readings if r.counts and r.identity not in checking]
-    pairs = suspected_doubles(counted, settings.double_within)
+    pairs = _doubles(drains, settings)
     repeats = doubtful(pairs)
     summaries = [
         DrainSummary(

@@ -74,15 +74,52 @@ def with_remembered(
 ) -> list[SourceItem]:
     """Return a patient's items with those of earlier runs before them, each once.
 
-    One that is told again keeps the place it first had.
+    One that is told again keeps the place it had. Where its source stores no times, the last word
+    stands: there it keeps its place only if nothing else was said of its row since.
     """
-    kept = {encode(body): (seq, body) for seq, body in store.items(patient)}
+    before = {
+        _BEFORE + seq: _item_of(patient, _BEFORE + seq, body) for seq, body in store.items(patient)
+    }
+    items = sorted(items, key=lambda item: item.arrival)
+    timeless = {
+        (item.source, item.row)
+        for item in (*before.values(), *items)
+        if item.row is not None and item.recorded is None
+    }
+    places: dict[bytes, int] = {}
+    last: dict[Row, bytes] = {}
+    for item in before.values():
+        _note(item, places, last)
     result = []
     for item in items:
-        known = kept.pop(encode(item_body(item)), None)
-        result.append(item if known is None else replace(item, arrival=_BEFORE + known[0]))
-    before = [_item_of(patient, _BEFORE + seq, body) for seq, body in kept.values()]
-    return with_rows([*before, *result], site)
+        said = _words(item)
+        place = places.get(said)
+        by_time = (item.source, item.row) not in timeless
+        if place is not None and (by_time or all(last[row] == said for row in _rows_of(item))):
+            before.pop(place, None)
+            item = replace(item, arrival=place, repeats=True)
+        _note(item, places, last)
+        result.append(item)
+    return with_rows([*before.values(), *result], site)
+
+
+def _note(item: SourceItem, places: dict[bytes, int], last: dict[Row, bytes]) -> None:
+    said = _words(item)
+    places[said] = item.arrival
+    for row in _rows_of(item):
+        last[row] = said
+
+
+def _words(item: SourceItem) -> bytes:
+    """Return what an item says, wherever it stood."""
+    body = item_body(item)
+    body.pop("stood", None)
+    return encode(body)
+
+
+def _rows_of(item: SourceItem) -> list[Row]:
+    """Return the rows that an item says something of, or says nothing of any more."""
+    return [Row(item.source, item.row, code) for code in item.blanks or (item.item,)]
 
 
 def with_rows(items: Sequence[SourceItem], site: Site) -> list[SourceItem]:
@@ -187,7 +224,7 @@ def keep_items(store: Store, patient: str, items: Iterable[SourceItem]) -> int:
         [
             (item_body(item), item.recorded)
             for item in sorted(items, key=lambda item: item.arrival)
-            if not item.remembered
+            if not item.remembered and not item.repeats
         ],
     )
 

@@ -453,6 +453,39 @@ def test_amounts_that_end_together_and_began_apart_make_a_range(settings):
     assert [f.kind for f in ledger.findings] == ["amounts-overlap"]
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "items", "kinds", "bounds"),
+    [
+        (50, 30, "aa", ["amounts-together"], (None, 50, 80)),
+        (50, 50, "aa", ["amounts-together"], (None, 50, 100)),
+        (50, 0, "aa", ["amounts-together"], (50, 50, 50)),
+        (0, 0, "aa", [], (0, 0, 0)),
+        (50, 30, "ab", ["amounts-together"], (80, 80, 80)),
+        (50, 50, "ab", [], (100, 100, 100)),  # a suspected double: `suspected_doubles` asks
+    ],
+)
+@pytest.mark.parametrize("names", ["ab", "ba"])
+def test_two_amounts_of_one_time(settings, names, first, second, items, kinds, bounds):
+    amounts = [
+        amount(0, 0),
+        amount(2, first, identity=names[0], item=items[0]),
+        amount(2, second, identity=names[1], item=items[1]),
+    ]
+    ledger = keep_ledger(amounts, settings)
+    _, whole = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(2))
+    assert (whole.value, whole.at_least, whole.at_most) == bounds
+    assert [f.kind for f in ledger.findings] == kinds
+
+
+@pytest.mark.parametrize("names", ["ab", "ba"])
+def test_of_two_levels_of_one_minute_the_higher_counts(settings, names):
+    marks = [level(0, 0), level(1, 100, identity=names[0]), level(1, 90, identity=names[1])]
+    ledger = keep_ledger([*marks, level(2, 120)], settings)
+    assert [o.value for o in ledger.outputs] == [90, 10, 20]
+    assert [f.kind for f in ledger.findings] == ["two-levels"]
+    assert ledger.suspects == []
+
+
 @pytest.mark.parametrize("names", ["ab", "ba"])
 def test_two_changes_of_one_minute_are_in_the_order_of_what_they_closed(settings, names):
     first, second = names

@@ -79,6 +79,28 @@ def test_a_suspected_double_counts(settings):
     assert told(settings, whole, one, two) == [("met", at(1.1), ("R1", "L1"))]
 
 
+def test_what_may_be_charted_twice_is_said_to_be(settings):
+    over = figure("volume", above=Decimal(100), within=hours(4))
+    since = [
+        reading("output", 1, 10),
+        reading("output", 3, 60),
+        reading("output", 4, 60, start=at(1)),
+    ]
+    (judgement,) = judge([over], [drained(settings, *since)], settings, now=at(4))
+    assert judgement.answer == "met"
+    assert (
+        judgement.why == "120 mL in the 4 h to 10 Jan 11:00, with amounts that may be charted twice"
+    )
+
+
+def test_a_drain_of_a_group_that_is_not_charted_is_named(settings):
+    group = replace(OVER, scope="group", drains=("R1", "L1"))
+    (judgement,) = judge(
+        [group], [drained(settings, *levels((0, 0), (1, 60)))], settings, now=at(2)
+    )
+    assert judgement.why == "never more than 100 mL; nothing is charted of L1"
+
+
 def test_scopes(settings):
     one = drained(settings, *levels((0, 0), (1, 60)))
     two = drained(settings, *levels((0, 0), (1, 50)), name="L1")
@@ -222,6 +244,25 @@ def test_a_new_leak(settings):
     assert answer(settings, new, *levels((0, 1)))[0] == "cannot be judged"
 
 
+def test_a_new_leak_that_ended_as_the_site_counts_is_none_any_more(settings):
+    nones = [leak(24, "none", "none"), leak(28, "none", "none")]
+    new = figure("air-leak-new")
+    counted = replace(new, rounds=2)
+    assert answer(settings, new, *LEAKS, *nones, now=30)[0] == "met"
+    assert answer(settings, counted, *LEAKS, nones[0], now=30)[0] == "met"
+    assert answer(settings, counted, *LEAKS, *nones, now=30)[0] == "not met"
+
+
+def test_two_rows_of_one_look_are_one_round(settings):
+    ended = figure("air-leak-ended", rounds=2)
+    twice = [replace(leak(24, "none", "none"), identity=name) for name in "ab"]
+    assert answer(settings, ended, *LEAKS, *twice, now=30)[0] == "not met"
+    later = leak(25, "none", "none")
+    together = [replace(r, round="r-1") for r in (twice[0], later)]
+    assert answer(settings, ended, *LEAKS, *together, now=30)[0] == "not met"
+    assert answer(settings, ended, *LEAKS, twice[0], later, now=30) == ("met", at(25))
+
+
 def test_a_lasting_leak(settings):
     lasting = figure("air-leak-lasting", after=hours(5))
     assert answer(settings, lasting, *LEAKS)[0] == "cannot be judged"
@@ -246,7 +287,11 @@ def test_swing_lost_off_suction(settings):
     there, gone = reading("swing", 0, "present"), reading("swing", 4, "absent")
     seal, on = reading("mode", 0, "water-seal"), reading("mode", 0, "suction")
     assert answer(settings, lost, there, gone, seal) == ("met", at(4))
-    assert answer(settings, lost, there, gone, on)[0] == "not met"
+    assert answer(settings, lost, there, gone, on)[0] == UNSURE  # is the source on?
+    plugged, off = (reading("suction-source", 1, w) for w in ("connected-on", "connected-off"))
+    assert answer(settings, lost, there, gone, on, plugged)[0] == "not met"
+    assert answer(settings, lost, there, gone, on, off) == ("met", at(4))
+    assert answer(settings, lost, there, gone, reading("mode", 0, "clamped"))[0] == "not met"
     assert answer(settings, lost, there, gone)[0] == "cannot be judged"
     assert answer(settings, lost, gone, seal)[0] == "not met"
     hidden = reading("swing", 5, "not-assessable")
@@ -263,7 +308,16 @@ def test_another_appearance(settings):
     assert answer(settings, to_milky, before, after)[0] == "not met"
     lately = replace(other, within=hours(12))
     assert answer(settings, lately, before, after, now=12) == ("met", at(4))
-    assert answer(settings, lately, before, after, now=24)[0] == "not met"
+    assert answer(settings, lately, before, after, now=24)[0] == UNSURE  # nobody looked since
+    again = reading("appearance", 20, "bloody")
+    assert answer(settings, lately, before, after, again, now=24)[0] == "not met"
+    odd = [reading("appearance", hour, "other", text=text) for hour, text in enumerate(("a", "b"))]
+    assert answer(settings, other, *odd) == ("met", at(1))
+    dark, bright = (
+        reading("appearance", hour, "bloody", parts={"hue": hue})
+        for hour, hue in enumerate(("dark-red", "bright-red"))
+    )
+    assert answer(settings, other, dark, bright) == ("met", at(1))
 
 
 @pytest.mark.parametrize(

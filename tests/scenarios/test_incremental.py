@@ -238,3 +238,52 @@ def test_the_scenario_in_two_halves(tmp_path):
             found.append(last)
         assert len(found[0]) > 100
         assert found[0] == found[1]
+
+
+def levels_out(journal: Journal) -> list[tuple[str, str]]:
+    found = journal.out().values()
+    return [
+        (str(r["valueQuantity"]["value"]), r["status"])
+        for r in found
+        if r["resourceType"] == "Observation" and "derivedFrom" not in r and "valueQuantity" in r
+    ]
+
+
+def test_without_stored_times_the_last_word_stands_in_whatever_run_it_came(tmp_path):
+    hundred, other = (row(id="1", item="lvl", value=value, stored="") for value in ("100", "140"))
+    for n, lines in enumerate(([hundred, other, hundred], [hundred, other], [other, hundred])):
+        once, bits = Journal(tmp_path, f"once{n}"), Journal(tmp_path, f"bits{n}")
+        once.take(*lines)
+        for line in lines:
+            bits.take(line)
+        bits.take(row(id="2", drain="left 1", item="lvl", value="10", stored=""))
+        once.take(row(id="2", drain="left 1", item="lvl", value="10", stored=""))
+        assert levels_out(once)[:1] == [("140" if n == 1 else "100", "corrected")]
+        assert bits.out() == once.out()
+
+
+def test_what_was_struck_and_told_again_without_stored_times_stands_again(tmp_path):
+    told, struck = row(id="1", item="lvl", value="100"), row(id="1", item="lvl", state="struck")
+    once, bits = Journal(tmp_path, "once"), Journal(tmp_path, "bits")
+    once.take(told, struck, told)
+    for line in (told, struck, told):
+        bits.take(line)
+    assert levels_out(once) == [("100", "corrected")]
+    assert bits.out() == once.out()
+    items = [item for _, item in bits.store.items("p-1")]
+    assert len(items) == 3
+    # The same file again, in which nothing is new, is not kept once more.
+    bits.take(told)
+    assert len(list(bits.store.items("p-1"))) == 3
+
+
+def test_a_row_whose_versions_are_stored_at_a_time_only_in_part_is_said_so(tmp_path):
+    journal = Journal(tmp_path, "one")
+    report = journal.take(
+        row(id="1", item="lvl", value="100", stored="2025-01-10T08:04+01:00"),
+        row(id="1", item="lvl", value="140"),
+    )
+    assert [note for note in report.notes if "stored time" in note] == [
+        "1 rows have versions with a stored time and without one: of those the last that came stands"
+    ]
+    assert levels_out(journal) == [("140", "corrected")]
