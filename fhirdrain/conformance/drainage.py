@@ -20,10 +20,12 @@ from fhirdrain.conformance.walk import At, Node, Run, codings_of, root
 from fhirdrain.vocabulary.codes import BODY_SITES, LOCAL, LOINC, SNOMED
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
 from fhirdrain.vocabulary.observables import by_code
-from fhirdrain.vocabulary.units import UCUM, UnitError, convert, unit_of
+from fhirdrain.vocabulary.units import UCUM, UNITS, Unit, UnitError, convert, unit_of
 
 Json = dict[str, Any]
-Key = tuple[str, str]
+# What names a thing: the system and value of an identifier, or None and a reference; for a drain
+# that of its patient as well, since a ward may well call two patients' drains alike.
+Key = tuple[str | None, ...]
 
 _BY_CODE = by_code()
 _ORDERED_DRAIN = "/ordered-drain"
@@ -42,12 +44,13 @@ _SIDES = {
 
 @dataclass(frozen=True, slots=True)
 class Bounds:
-    """What a site decides of comparing: how near two equal amounts may be one, charted twice, and
-    by how much (cm[H2O]) suction may be other than ordered.
+    """What a site decides of comparing: how near two equal amounts may be one, charted twice, by
+    how much (cm[H2O]) suction may be other than ordered, to how many digits numbers are rounded.
     """
 
     double_within: timedelta = timedelta(minutes=10)
     suction_tolerance: Decimal = Decimal(0)
+    significant_digits: int = 6
 
 
 USUAL = Bounds()
@@ -83,6 +86,11 @@ class _Seen:
         return self.resource.get("status") not in _WITHDRAWN
 
     @property
+    def done(self) -> bool:
+        """Tell whether it says what was seen or done, and not that it was not."""
+        return self.stands and "dataAbsentReason" not in self.resource
+
+    @property
     def rests_on(self) -> list[Any]:
         """Return the references to what it was derived from."""
         found = self.resource.get("derivedFrom")
@@ -103,7 +111,7 @@ def check(bundle: Any, run: Run, bounds: Bounds) -> None:
     """Hold the observations of drains in a bundle against each other."""
     if not isinstance(bundle, dict) or bundle.get("resourceType") != "Bundle":
         return
-    book = _Book(run)
+    book = _Book(run, bounds)
     for entry in Node(bundle, root("Bundle"), "Bundle").items("entry"):
         for resource in entry.objects("resource"):
             book.enter(resource)
@@ -138,14 +146,16 @@ def _when(seen: _Seen) -> tuple[bool, float]:
 class _Book:
     """The observations and orders of a bundle, and how references lead to them."""
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, bounds: Bounds) -> None:
         self.run = run
+        self.bounds = bounds
         self.seen: list[_Seen] = []
         self.orders: list[_Order] = []
         self._by_id: dict[int, _Seen] = {}
         self.used: list[tuple[At, Key, str]] = []
-        self.opened: dict[tuple[Key, datetime], Decimal] = {}
-        self._levels: dict[tuple[Key, datetime], Decimal] | None = None
+        self.opened: dict[tuple[Key, datetime], set[Decimal]] = {}
+        self._levels: dict[tuple[Key, datetime], set[Decimal]] | None = None
+        self._by_drain: dict[Key, list[_Seen]] | None = None
 
     def enter(self, node: Node) -> None:
         """Take up a resource, if it is of a drain."""
@@ -162,7 +172,7 @@ class _Book:
         elif kind == "Procedure" and resource.get("status") not in _WITHDRAWN:
             self._placing(resource)
         elif kind == "DeviceUseStatement":
-            drain = self._whose(resource.get("device"), resource)
+            drain = self._drain(resource.get("device"), resource)
             side = _side(resource)
             if drain is not None and side and resource.get("status") not in _WITHDRAWN:
                 self.used.append((node.at, drain, side))
@@ -175,7 +185,7 @@ class _Book:
             node.at,
             resource,
             name,
-            self._whose(resource.get("device"), resource),
+            self._drain(resource.get("device"), resource),
             self._whose(resource.get("subject"), resource),
             _time(period.get("start")),
             _time(period.get("end") or resource.get("effectiveDateTime")),
@@ -200,7 +210,7 @@ class _Book:
             if not isinstance(extension, dict) or start is None:
                 continue
             if str(extension.get("url", "")).endswith(_ORDERED_DRAIN):
-                drain = self._whose(extension.get("valueReference"), resource)
+                drain = self._drain(extension.get("valueReference"), resource)
                 if drain is not None:
                     number = _number(resource.get("quantityQuantity"))
                     end = _time(period.get("end"))
@@ -213,13 +223,19 @@ class _Book:
             return
         if not isinstance(devices[0], dict):
             return
-        drain = self._whose(devices[0].get("manipulated"), resource)
+        drain = self._drain(devices[0].get("manipulated"), resource)
         extensions = resource.get("extension")
         for extension in extensions if isinstance(extensions, list) else ():
             url = extension.get("url") if isinstance(extension, dict) else None
             level = _number(extension.get("valueQuantity")) if isinstance(url, str) else None
             if drain is not None and level is not None and str(url).endswith(_OPENING_LEVEL):
-                self.opened[drain, when] = level
+                self.opened.setdefault((drain, when), set()).add(level)
+
+    def _drain(self, reference: Any, holder: Json) -> Key | None:
+        """Return which drain of which patient a resource names, as far as it says so."""
+        drain = self._whose(reference, holder)
+        patient = self._whose(holder.get("subject"), holder)
+        return None if drain is None else (*drain, *(patient or ()))
 
     def _whose(self, reference: Any, holder: Json) -> Key | None:
         """Return what a reference names: by its identifier, by that of its target, by itself."""
@@ -230,18 +246,45 @@ class _Book:
         for identifier in (reference.get("identifier"), *_identifiers(target)):
             if isinstance(identifier, dict) and isinstance(identifier.get("value"), str):
                 return str(identifier.get("system", "")), identifier["value"]
-        return ("", text) if isinstance(text, str) else None
+        return (None, text) if isinstance(text, str) else None
 
-    def levels(self) -> dict[tuple[Key, datetime], Decimal]:
+    def equal(self, exact: Decimal | Fraction, stated: Decimal) -> bool:
+        """Tell whether a number is another one, rounded to as many digits as it has.
+
+        1230 may be 1234, rounded to three digits, where a site rounds to so few.
+        """
+        exact = Fraction(exact)
+        exponent = stated.as_tuple().exponent
+        assert isinstance(exponent, int)
+        step = Fraction(10) ** exponent
+        if exact:
+            coarse = Fraction(10) ** (stated.adjusted() - self.bounds.significant_digits + 1)
+            if not Fraction(stated) % coarse:
+                step = max(step, coarse)
+        return abs(exact - Fraction(stated)) <= step / 2
+
+    def levels(self) -> dict[tuple[Key, datetime], set[Decimal]]:
         """Return the levels that stand, by drain and time."""
         if self._levels is None:
-            self._levels = {
-                (seen.drain, seen.end): seen.number
-                for seen in self.seen
-                if seen.name == "level" and seen.stands and seen.number is not None
-                if seen.drain is not None and seen.end is not None
-            }
+            self._levels = {}
+            for seen in self.seen:
+                if seen.name != "level" or not seen.stands or seen.number is None:
+                    continue
+                if seen.drain is not None and seen.end is not None:
+                    known = self._levels.setdefault((seen.drain, seen.end), set())
+                    known.add(seen.number)
         return self._levels
+
+    def changes(self, drain: Key | None, start: _Seen, end: _Seen) -> list[_Seen]:
+        """Return the changes of a drain's unit that lie between two readings of it."""
+        if drain is None or start.end is None or end.end is None:
+            return []
+        return [
+            seen
+            for seen in self.by_drain().get(drain, ())
+            if seen.name == "unit-change" and seen.done
+            if seen.end is not None and start.end < seen.end < end.end
+        ]
 
     def leads_to(self, reference: Any, holder: Json) -> _Seen | None:
         """Return the observation of a drain that a reference leads to."""
@@ -251,11 +294,12 @@ class _Book:
 
     def by_drain(self) -> dict[Key, list[_Seen]]:
         """Return what stands of each drain that is named."""
-        found: dict[Key, list[_Seen]] = {}
-        for seen in self.seen:
-            if seen.drain is not None and seen.stands:
-                found.setdefault(seen.drain, []).append(seen)
-        return found
+        if self._by_drain is None:
+            self._by_drain = {}
+            for seen in self.seen:
+                if seen.drain is not None and seen.stands:
+                    self._by_drain.setdefault(seen.drain, []).append(seen)
+        return self._by_drain
 
 
 def _identifiers(target: Any) -> list[Any]:
@@ -294,9 +338,21 @@ def _number(quantity: Any) -> Decimal | None:
     try:
         unit, _ = unit_of(code)
         wanted = _COMPARED_IN.get(unit.kind)
-        return convert(Decimal(value), unit.code, wanted, 28) if wanted else None
+        return _as_exact(Decimal(value), unit, UNITS[wanted]) if wanted else None
     except UnitError:
         return None
+
+
+def _as_exact(value: Decimal, unit: Unit, wanted: Unit) -> Decimal:
+    """Return a number in another unit; 0.14 L become 1.4E+2 mL, no more exact than they were."""
+    for power in range(-9, 10):
+        if unit.factor == wanted.factor * Fraction(10) ** power:
+            return value.scaleb(power)
+    return convert(value, unit.code, wanted.code, 28)
+
+
+def _text(number: Decimal) -> str:
+    return f"{number:f}"
 
 
 def _word(concept: Any) -> str:
@@ -313,21 +369,30 @@ def _side(resource: Json) -> str:
 
 def _levels(group: Sequence[_Seen], run: Run) -> None:
     """Report a level that is below the one before on the same unit."""
-    steps = [s for s in group if s.name in ("level", "unit-change", "placed") and s.end is not None]
     mark: _Seen | None = None
-    for index, step in enumerate(steps):
-        beside = [s for s in steps[max(index - 1, 0) : index + 2] if s is not step]
-        if step.name == "level":
-            if step.number is None or any(s.end == step.end for s in beside):
-                continue  # in the minute of a change it may be of either unit
-            if mark is not None and mark.number is not None and _same_unit(mark, step):
-                _fall(mark, step, step.number, step.place, run)
-            mark = step
-        else:
-            closing = step.parts.get("closing-level")
-            if mark is not None and isinstance(closing, Decimal) and mark.number is not None:
-                _fall(mark, step, closing, step.at, run)
-            mark = None
+    for instant in _instants(s for s in group if s.name in _STEPS and s.done):
+        levels = sorted(
+            (s for s in instant if s.name == "level" and s.number is not None), key=_height
+        )
+        changes = [s for s in instant if s.name != "level"]
+        for change in changes:
+            closing = change.parts.get("closing-level")
+            if mark is not None and isinstance(closing, Decimal):
+                _fall(mark, change, closing, change.at, run)
+        if changes:
+            mark = None  # a level of this minute may be of either unit
+            continue
+        for low in levels:
+            if mark is not None and _same_unit(mark, low):
+                _fall(mark, low, _height(low), low.place, run)
+        mark = levels[-1] if levels else mark
+
+
+_STEPS = ("level", "unit-change", "placed")
+
+
+def _height(level: _Seen) -> Decimal:
+    return level.number or Decimal(0)
 
 
 def _same_unit(one: _Seen, other: _Seen) -> bool:
@@ -344,7 +409,7 @@ def _fall(before: _Seen, after: _Seen, level: Decimal, place: At, run: Run) -> N
             code="business-rule",
             severity="warning",
             hint="a change not charted, a unit knocked over, a slip? what drained is not known",
-            value=f"{before.number} then {level}",
+            value=f"{_text(before.number)} then {_text(level)}",
         )
 
 
@@ -356,16 +421,18 @@ def _overlaps(group: Sequence[_Seen], book: _Book, run: Run) -> None:
         if s.name == "output" and s.start and s.end and not _is_total(s, book) and s.start < s.end
     ]
     amounts.sort(key=lambda s: (_instant(s.start), _instant(s.end)))
-    for before, after in pairwise(amounts):
-        if _instant(after.start) < _instant(before.end):
+    reach: datetime | None = None
+    for amount in amounts:
+        if reach is not None and _instant(amount.start) < _instant(reach):
             run.add(
-                (after.at, "effectivePeriod", "effective"),
+                (amount.at, "effectivePeriod", "effective"),
                 "output-overlap",
                 "the time of this amount overlaps that of another one of the same drain",
                 code="business-rule",
                 severity="warning",
                 hint="together they count the time twice: is one of them a total?",
             )
+        reach = amount.end if reach is None or _instant(amount.end) > _instant(reach) else reach
 
 
 def _instant(moment: datetime | None) -> float:
@@ -399,7 +466,7 @@ def _suction(group: Sequence[_Seen], orders: Sequence[_Order], bounds: Bounds, r
                     code="business-rule",
                     severity="warning",
                     hint="a person compares the two at the bedside",
-                    value=f"ordered {ordered}, set {seen.number}",
+                    value=f"ordered {_text(ordered)}, set {_text(seen.number)}",
                 )
 
 
@@ -516,7 +583,7 @@ def _derived(seen: _Seen, book: _Book, run: Run) -> None:
                 hint="work it out again from what stands",
             )
             return
-    others = [s for s in known if None not in (s.drain, seen.drain) and s.drain != seen.drain]
+    others = [s for s in known if _are_two(s.drain, seen.drain)]
     if (
         others
         or len({id(source) for source in known}) < len(known)
@@ -533,42 +600,58 @@ def _derived(seen: _Seen, book: _Book, run: Run) -> None:
     _ARITHMETIC[seen.name](seen, known, book)
 
 
-def _first_opening(seen: _Seen, closing: Any, book: _Book) -> Any:
+def _are_two(one: Key | None, other: Key | None) -> bool:
+    """Tell whether two drains are surely not one: by device or patient, named in the same way."""
+    if one is None or other is None:
+        return False
+    named = ((one[:2], other[:2]), (one[2:], other[2:]))
+    return any(a and b and (a[0] is None) == (b[0] is None) and a != b for a, b in named)
+
+
+def _first_opening(seen: _Seen, closing: Decimal, book: _Book) -> Decimal | None:
     """Return the level at which the first unit was opened, where only its first mark is named.
 
-    Of a unit that began empty nothing but the mark is at hand; None where neither is known.
+    Of a unit that began empty nothing but the mark is at hand; None where neither is known, or
+    where of several said to be of that minute none fits.
     """
     if seen.drain is not None and seen.start is not None:
-        opened = book.opened.get((seen.drain, seen.start))
-        if opened is not None:
-            return opened
-        of_then = book.levels().get((seen.drain, seen.start))
-        if of_then is not None:
-            return of_then
+        then = seen.drain, seen.start
+        levels = book.opened.get(then) or book.levels().get(then) or set()
+        fitting = [level for level in levels if closing - level == seen.number]
+        if len(levels) == 1 or fitting:
+            return (fitting or [*levels])[0]
+        if levels:
+            return None
     return Decimal(0) if closing == seen.number else None
 
 
 def _of_levels(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
-    """Hold an output against the levels it is the difference of."""
+    """Hold an output against the levels it is the difference of, over changes of unit too."""
     if any(source.name == "output" for source in sources):
         _of_outputs(seen, sources, book)
         return
-    ordered = sorted(sources, key=_when)
-    last, first = ordered[-1], ordered[0]
-    closing = last.parts.get("closing-level") if last.name == "unit-change" else last.number
-    if len(ordered) > 1:
-        opening = first.number if first.name == "level" else first.parts.get("opening-level")
-    else:
-        opening = _first_opening(seen, closing, book)
     if seen.number is None:
         return
-    if not isinstance(closing, Decimal) or not isinstance(opening, Decimal):
-        _undecided(seen, book.run)
-        return
-    if not _equal(closing - opening, seen.number):
-        _differs(
-            seen, closing - opening, "output-differs", "the levels it was derived from", book.run
-        )
+    ordered = sorted(sources, key=_when)
+    first, last = ordered[0], ordered[-1]
+    if len(ordered) > 1:
+        between = [c for c in book.changes(seen.drain, first, last) if c not in ordered]
+        steps = sorted([*ordered, *between], key=_when)
+        rises = [_rise(before, after) for before, after in pairwise(steps)]
+        exact = sum(filter(None, rises), Decimal(0)) if None not in rises else None
+    else:
+        closing = _closing(last)
+        opening = _first_opening(seen, closing, book) if closing is not None else None
+        exact = closing - opening if closing is not None and opening is not None else None
+    if exact is None:
+        opened, closed = _opening(first), _closing(last)
+        if len(ordered) < 2 or opened is None or closed is None or closed - opened != seen.number:
+            _undecided(seen, book.run)
+        else:
+            what = "it is the difference of levels of two units, which is no output"
+            book.run.add(seen.place, "output-differs", what, code="business-rule")
+    elif not book.equal(exact, seen.number):
+        _differs(seen, exact, "output-differs", "the levels it was derived from", book.run)
     elif seen.end != last.end or (len(ordered) > 1 and seen.start not in (None, first.end)):
         book.run.add(
             (seen.at, "effectivePeriod", "effective"),
@@ -576,6 +659,27 @@ def _of_levels(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
             "its time is not that between the levels it was derived from",
             code="business-rule",
         )
+
+
+def _closing(step: _Seen) -> Decimal | None:
+    """Return the level at which a unit stood when this was seen."""
+    level = step.parts.get("closing-level") if step.name == "unit-change" else step.number
+    return level if isinstance(level, Decimal) else None
+
+
+def _opening(step: _Seen) -> Decimal | None:
+    """Return the level from which a unit rose after this was seen."""
+    level = step.number if step.name == "level" else step.parts.get("opening-level")
+    return level if isinstance(level, Decimal) else None
+
+
+def _rise(before: _Seen, after: _Seen) -> Decimal | None:
+    """Return by how much a unit rose from one step to the next; None where it is not known."""
+    opening, closing = _opening(before), _closing(after)
+    if opening is None or closing is None:
+        return None
+    levels = before.name == after.name == "level"
+    return closing - opening if not levels or _same_unit(before, after) else None
 
 
 def _of_outputs(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
@@ -586,15 +690,26 @@ def _of_outputs(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
         return
     whole = sum((n for n in numbers if n is not None), Decimal(0))
     for number in (seen.number, seen.parts.get("at-most")):
-        if not isinstance(number, Decimal) or _equal(whole, number):
+        if not isinstance(number, Decimal) or book.equal(whole, number):
             continue
         split = _split(seen, sources)
-        if split is None or not _equal(split, number):
+        if split is None or not book.equal(split, number):
             _differs(seen, whole, "total-differs", "the sum of its parts", book.run)
             return
     least = seen.parts.get("at-least")
-    if isinstance(least, Decimal) and least > whole and not _equal(whole, least):
+    if isinstance(least, Decimal) and least > whole and not book.equal(whole, least):
         _differs(seen, whole, "total-differs", "at most the sum of its parts", book.run)
+    elif any(_is_outside(source, seen) for source in sources):
+        what = "a part of it is of another time"
+        at = (seen.at, "effectivePeriod", "effective")
+        book.run.add(at, "total-differs", what, code="business-rule")
+
+
+def _is_outside(part: _Seen, total: _Seen) -> bool:
+    """Tell whether nothing of a part can be in a total's time, whichever ends belong to it."""
+    if total.start is None or total.end is None or part.end is None:
+        return False
+    return part.end < total.start or (part.start or part.end) > total.end
 
 
 def _of_rate(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
@@ -611,7 +726,7 @@ def _of_rate(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
     exact = Fraction(sum(amounts)) / hours
     if stated is None:
         _undecided(seen, book.run)
-    elif not _equal(exact / unit, stated):
+    elif not book.equal(exact / unit, stated):
         _differs(seen, exact / unit, "rate-differs", "its amount over its true hours", book.run)
     elif (seen.start, seen.end) != (start, end):
         what = "its time is not that of the amounts it was derived from"
@@ -620,7 +735,7 @@ def _of_rate(seen: _Seen, sources: Sequence[_Seen], book: _Book) -> None:
     by_weight, weight = seen.parts.get("by-weight"), seen.parts.get("weight")
     if isinstance(by_weight, Decimal) and isinstance(weight, Decimal) and weight:
         exact /= Fraction(weight)
-        if not _equal(exact, by_weight):
+        if not book.equal(exact, by_weight):
             what = "its amount over its true hours and the weight"
             _differs(seen, exact, "rate-differs", what, book.run)
 
@@ -657,13 +772,6 @@ def _split(seen: _Seen, sources: Sequence[_Seen]) -> Fraction | None:
 
 
 _TICK = timedelta(microseconds=1)
-
-
-def _equal(exact: Decimal | Fraction, stated: Decimal) -> bool:
-    """Tell whether a number is another one, rounded to as many digits as it has."""
-    exponent = stated.as_tuple().exponent
-    step = Decimal(1).scaleb(min(exponent, 0)) if isinstance(exponent, int) else Decimal(0)
-    return abs(Fraction(exact) - Fraction(stated)) <= Fraction(step) / 2
 
 
 def _differs(seen: _Seen, exact: Decimal | Fraction, rule: str, of: str, run: Run) -> None:

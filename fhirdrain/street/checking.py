@@ -46,7 +46,10 @@ def checker_of(
     definitions, left_out = standard().extended(given.definitions)
     bounds = USUAL
     if site is not None:
-        bounds = Bounds(site.settings.double_within, site.settings.suction_tolerance)
+        settings = site.settings
+        bounds = Bounds(
+            settings.double_within, settings.suction_tolerance, settings.significant_digits
+        )
     options = Options(tuple(profiles), extensions, references, best_practice, bounds=bounds)
     for url in options.profiles:
         definition = definitions.structure(url)

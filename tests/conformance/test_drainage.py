@@ -125,6 +125,38 @@ def test_a_change_of_unit_explains_a_lower_level():
     assert found(level("450", at(7)), level("20", at(9)), change) == []
 
 
+def test_a_change_that_was_not_made_explains_nothing():
+    change = seen("unit-change", "full", at(9))
+    del change["valueCodeableConcept"]
+    change["dataAbsentReason"] = concept(
+        "not-performed", "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+    )
+    levels = level("450", at(7)), level("20", at(11))
+    assert found(*levels, change) == [("level-falls", "1.value")]
+
+
+def test_of_two_levels_of_one_minute_the_lower_may_be_a_fall_and_the_higher_is_the_mark():
+    both = [level("430", at(9)), level("460", at(9))]
+    for pair in (both, both[::-1]):
+        low = "1.value" if pair is both else "2.value"
+        assert found(level("450", at(7)), *pair, level("470", at(11))) == [("level-falls", low)]
+        assert found(level("420", at(7)), *pair, level("450", at(11))) == [
+            ("level-falls", "3.value")
+        ]
+
+
+def test_drains_that_two_patients_wards_call_alike_are_two():
+    other = {"subject": {"identifier": {"value": "q"}}}
+    assert found(level("450", at(7)), level("180", at(11)) | other) == []
+    derived = output("270", at(7), at(11), **from_(0, 1))
+    assert found(level("180", at(7)), level("450", at(11)) | other, derived) == [
+        ("output-differs", "2.value")
+    ]
+    # Named in another way, a patient is not surely another one.
+    named = {"subject": {"reference": "Patient/1"}}
+    assert found(level("180", at(7)), level("450", at(11)), derived | named) == []
+
+
 def test_the_hour_that_comes_twice_is_ordered_by_its_offset():
     """2:45 at +02:00 is half an hour before 2:15 at +01:00 (26 October 2025, Vienna)."""
     early, late = "2025-10-26T02:45:00+02:00", "2025-10-26T02:15:00+01:00"
@@ -166,9 +198,13 @@ def test_the_first_output_of_a_unit_begins_where_it_was_opened():
         "extension": [{"url": f"{LOCAL[:-18]}StructureDefinition/opening-level",
                        "valueQuantity": quantity("5")}],
         "focalDevice": [{"manipulated": {"identifier": {"value": "R1"}}}],
+        "subject": {"identifier": {"value": "p"}},
     }  # fmt: skip
     first = level("100", at(8))
     assert found(first, placed, output("95", at(7), at(8), **from_(0))) == []
+    again = placed | {"extension": [placed["extension"][0] | {"valueQuantity": quantity("10")}]}
+    assert found(first, placed, again, output("95", at(7), at(8), **from_(0))) == []
+    assert found(first, again, placed, output("95", at(7), at(8), **from_(0))) == []
     assert found(first, placed, output("100", at(7), at(8), **from_(0))) == [
         ("output-differs", "2.value")
     ]
@@ -178,6 +214,62 @@ def test_the_first_output_of_a_unit_begins_where_it_was_opened():
     said = {i.rule for i in check_resource(unknown)}
     assert "not-judged" in said
     assert not said & ACROSS
+
+
+def changed(closing: str | None, opening: str | None) -> dict[str, Any]:
+    parts = {"closing-level": closing, "opening-level": opening}
+    known = [part(name, quantity(value)) for name, value in parts.items() if value is not None]
+    return seen("unit-change", "full", at(9), component=known)
+
+
+@pytest.mark.parametrize(
+    ("change", "value", "says"),
+    [
+        # 470 - 450, and then 30 - 5 in the new unit: 45 (the reset rule is ACI's, 2014).
+        (changed("470", "5"), "45", None),
+        (changed("470", "5"), "46", "output-differs"),
+        (changed("470", None), "45", "undecided"),
+        # 30 - 450 is the output of no unit, nor is 500 - 450 over a change.
+        (changed(None, None), "50", "output-differs"),
+    ],
+)
+@pytest.mark.parametrize("named", [True, False])
+def test_an_output_over_a_change_of_unit(change, value, says, named):
+    last = level("500" if value == "50" else "30", at(11))
+    sources = from_(0, 1, 2) if named else from_(0, 2)
+    derived = output(value, at(7), at(11), **sources)
+    rules = [rule for rule, _ in found(level("450", at(7)), change, last, derived)]
+    assert rules == (["output-differs"] if says == "output-differs" else [])
+
+
+def test_levels_of_two_unit_numbers_have_no_difference():
+    first, second = (
+        level(value, at(hour), component=[part("unit-number", number)])
+        for value, hour, number in (("450", 7, 1), ("500", 11, 2))
+    )
+    derived = output("50", at(7), at(11), **from_(0, 1))
+    assert found(first, second, derived) == [("output-differs", "2.value")]
+
+
+def test_litres_are_as_exact_as_they_are_stated():
+    """0.14 L may be anything from 135 to 145 mL (common practice, no source)."""
+    levels = [level("450", at(7)), level("586", at(11))]
+    for value, fits in (("0.14", True), ("0.136", True), ("0.15", False), ("0.140", False)):
+        derived = output("1", at(7), at(11), **from_(0, 1))
+        derived["valueQuantity"] = quantity(value, "L")
+        assert found(*levels, derived) == ([] if fits else [("output-differs", "2.value")])
+
+
+def test_a_site_says_to_how_many_digits_it_rounds():
+    levels = [level("0", at(7)), level("1234", at(11))]
+    derived = output("1230", at(7), at(11), **from_(0, 1))
+    assert found(*levels, derived) == [("output-differs", "2.value")]
+    assert found(*levels, derived, bounds=Bounds(significant_digits=3)) == []
+    assert found(*levels, derived, bounds=Bounds(significant_digits=2)) == [
+        ("output-differs", "2.value")
+    ]
+    wrong = output("1240", at(7), at(11), **from_(0, 1))
+    assert found(*levels, wrong, bounds=Bounds(significant_digits=3)) != []
 
 
 def test_a_rate_is_over_true_hours():
@@ -270,6 +362,25 @@ def test_a_total_is_the_sum_of_its_parts_or_of_their_shares():
     ]
 
 
+def test_a_total_has_no_part_of_another_time():
+    parts = [output("30", at(1), at(5)), output("40", at(9), at(19))]
+    total = seen("output-total", quantity("70"), (at(7), at(19)), **from_(0, 1))
+    assert found(*parts, total) == [("total-differs", "2.effective")]
+
+
+def test_a_total_is_split_only_by_known_times():
+    """Half of 30 mL lies in the shift; of what began nobody knows when, all counts at its end."""
+    shift = (at(7), at(19))
+    open_ = output("30", at(5), at(9))
+    del open_["effectivePeriod"]["start"]
+    instant = output("10", at(9), at(9))
+    total = seen("output-total", quantity("25"), shift, **from_(0, 1))
+    assert found(output("30", at(5), at(9)), instant, total) == []
+    assert found(open_, instant, total) == [("total-differs", "2.value")]
+    whole = seen("output-total", quantity("40"), shift, **from_(0, 1))
+    assert found(open_, instant, whole) == []
+
+
 def test_a_number_that_rests_on_a_withdrawn_reading():
     levels = [level("450", at(7)), level("480", at(11), status="entered-in-error")]
     derived = output("30", at(7), at(11), **from_(0, 1))
@@ -290,6 +401,9 @@ def test_times_that_overlap():
     assert found(output("30", at(7), at(11)), output("40", at(10), at(15))) == [
         ("output-overlap", "1.effective")
     ]
+    # A long one overlaps those behind it too.
+    day = [output("300", at(7), at(19)), output("40", at(8), at(9)), output("40", at(10), at(15))]
+    assert found(*day) == [("output-overlap", "1.effective"), ("output-overlap", "2.effective")]
     other = output("40", at(10), at(15), drain="L1")
     assert found(output("30", at(7), at(11)), other) == []
     # What sums others up, coded as a destination may want it, is no further output.
