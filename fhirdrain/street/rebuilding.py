@@ -131,6 +131,10 @@ def _of_patient(
             # It began with an amount that only checks, of which a server is not told.
             resource = _moved(resource, there)
         found = ["not there"] if there is None else differences(resource, there)
+        derived = there is not None and "method" in resource and found == ["status differs"]
+        if there is not None and derived and there["status"] == "amended":
+            # It was another number once, by what the server was not told the whole of.
+            resource, found = {**resource, "status": "amended"}, []
         if there is not None and there["status"] == resource["status"] == WITHDRAWN and found:
             resource, found = _plain(there), []  # taken back, it says the last of what it said
         store.put_outgoing([resource], lane)
@@ -160,7 +164,11 @@ def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str])
     """
     readings = list(readings)
     # Beside levels an amount may have no start that anything works out.
-    by_levels = {(r.patient, r.drain) for r in readings if r.observable == "level"}
+    by_levels = {(r.patient, r.drain) for r in readings if r.observable == "level" and r.said}
+    gone: dict[tuple[str, str], list[datetime]] = {}
+    for reading in readings:
+        if reading.observable == "removed" and reading.said:
+            gone.setdefault((reading.patient, reading.drain), []).append(reading.time)
     result: list[Reading] = []
     amounts: dict[tuple[str, str], list[int]] = {}
     for reading in sorted(readings, key=lambda r: (r.patient, r.drain, *r.sort_key)):
@@ -170,6 +178,8 @@ def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str])
             earlier = [n for n in before if result[n].said and result[n].time < reading.time]
             start = result[earlier[-1]].time if earlier else None
             plain = reading.counts and (reading.patient, reading.drain) not in by_levels
+            # Nothing is worked out over a removal.
+            plain = plain and not (start is not None and _is_between(gone, start, reading))
             if reading.start is not None and reading.start == start and plain:
                 if _reaches(reading, site.settings.longest_interval):
                     reading = replace(reading, start=None)
@@ -180,6 +190,13 @@ def _as_charted(readings: Iterable[Reading], site: Site, moved: Collection[str])
             before.append(len(result))
         result.append(reading)
     return result
+
+
+def _is_between(
+    removals: Mapping[tuple[str, str], Sequence[datetime]], start: datetime, amount: Reading
+) -> bool:
+    times = removals.get((amount.patient, amount.drain), ())
+    return any(start <= when < amount.time for when in times)
 
 
 def _stored_by(reading: Reading, when: datetime | None) -> Reading:
