@@ -342,7 +342,7 @@ def to_json(reading: Reading) -> dict[str, Any]:
     body: dict[str, Any] = {}
     for field in fields(reading):
         value = getattr(reading, field.name)
-        if value is None or value == {}:
+        if value is None or value == {} or value is False or value == ():
             continue
         if isinstance(value, datetime):
             value = value.isoformat()
@@ -369,6 +369,8 @@ def from_json(body: Mapping[str, Any]) -> Reading:
         values["value"] = Decimal(values["value"]["number"])
     if "original" in values:
         values["original"] = (Decimal(values["original"][0]), values["original"][1])
+    if "codes" in values:
+        values["codes"] = tuple((system, code) for system, code in values["codes"])
     if "parts" in values:
         values["parts"] = {
             name: Decimal(part["number"]) if isinstance(part, dict) else part

@@ -4,7 +4,8 @@
     python sample_bundles/build.py --check    exit 1 if a file differs from what would be written
 
 `scenario/rounds.csv` and `scenario/surgery.tsv` are the source; from them come, in `forms/`, wide
-tables and JSON lines with their site file, and in `valid/` transaction bundles and NDJSON.
+tables, JSON lines and HL7 v2 messages with their site file, and in `valid/` transaction bundles and
+NDJSON.
 """
 
 from __future__ import annotations
@@ -17,10 +18,11 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from datetime import datetime
 from pathlib import Path
 
 from fhirdrain.resources.references import Form
-from fhirdrain.site import load_site
+from fhirdrain.site import Source, load_site
 from fhirdrain.street.mapping import map_sources
 
 HERE = Path(__file__).parent
@@ -97,13 +99,86 @@ def lines(chart: str) -> str:
     )
 
 
+def oru(chart: str) -> str:
+    """Return a chart as HL7 v2: what was charted together of a patient is one message.
+
+    What belongs to one row alone (its start, the numbers of the unit) stands in OBX beside it,
+    under an OBR of their own.
+    """
+    source = load_site(SCENARIO / "site.toml").source(chart)
+    names = columns_of(chart)
+    helpers = {names["start"]: "DTM"} | dict.fromkeys(source.columns.components.values(), "NM")
+    shared = [names[key] for key in ("patient", "encounter", "time", "recorded")]
+    grouped: dict[tuple[str, ...], list[Row]] = {}
+    for row in rows_of(chart):
+        grouped.setdefault(tuple(row[name] for name in shared), []).append(row)
+    segments: list[str] = []
+    for number, ((patient, stay, seen, stored), rows) in enumerate(grouped.items(), 1):
+        # Without an offset, which would be that of every time that has none.
+        made = stamp(stored or seen, source)[:12]
+        header = ["MSH", "^~\\&", chart, "NPIER", "", "", made, "", "ORU^R01^ORU_R01"]
+        header += [f"{chart}-{number}", "P", "2.6", "", "", "", "", "", "UNICODE UTF-8"]
+        visit = ["PV1", *[""] * 18, stay]
+        order = ["OBR", *[""] * 6, stamp(seen, source), *[""] * 14, stamp(stored, source)]
+        segments.append("|".join(header))
+        segments.append(f"PID|||{patient}^^^NPIER^MR~x{patient}^^^OTHER^PI")
+        segments.append("|".join(visit))
+        opened = False
+        for row in rows:
+            beside = {name: row[name] for name in helpers if row[name]}
+            if beside or not opened:
+                segments.append("|".join(order).rstrip("|"))
+            opened = not beside
+            label = escaped(row[names["drain"]])
+            for name, text in beside.items():
+                kind = helpers[name]
+                value = stamp(text, source) if kind == "DTM" else text
+                segments.append(f"OBX||{kind}|{name}^^99NP|{label}|{value}||||||F")
+            segments += observation(row, names, source, label)
+    return "\n".join(segments) + "\n"
+
+
+def stamp(text: str, source: Source) -> str:
+    """Return a time of a chart as HL7 writes it, without an offset where it has none."""
+    if not text:
+        return ""
+    pattern = source.time_format
+    if pattern == "iso":
+        return datetime.fromisoformat(text).strftime("%Y%m%d%H%M%z")
+    try:
+        return datetime.strptime(text, pattern).strftime("%Y%m%d%H%M%z")
+    except ValueError:
+        return datetime.strptime(text, pattern.replace(" %z", "")).strftime("%Y%m%d%H%M")
+
+
+def observation(row: Row, names: Mapping[str, str], source: Source, label: str) -> list[str]:
+    """Return the OBX of a row, and its comment."""
+    value, unit = row[names["value"]], row[names["unit"]]
+    kind = "NM" if re.fullmatch(r"\d+", value) else "ST"
+    status = "W" if row[names["status"]] in source.status_words else "F"
+    cells = ["OBX", "", kind, f"{row[names['item']]}^^99NP", label]
+    cells += [escaped(value), unit and f"{unit}^^UCUM", "", "", "", ""]
+    cells += [status, "", "", "", "", row[names["performer"]], "", "", "", "", row[names["row"]]]
+    segments = ["|".join(cells).rstrip("|")]
+    if row[names["note"]]:
+        segments.append(f"NTE|||{escaped(row[names['note']])}")
+    return segments
+
+
+def escaped(text: str) -> str:
+    """Return a text as it stands in a field."""
+    marks = {"\\": "\\E\\", "|": "\\F\\", "^": "\\S\\", "&": "\\T\\", "~": "\\R\\"}
+    return "".join(marks.get(character, character) for character in text)
+
+
 def site_file() -> str:
     """Return the site file of the other forms: that of the scenario, its sources told otherwise."""
     text = (SCENARIO / "site.toml").read_text("utf-8")
     head, *sources = re.split(r"^# -{20,}\n(?=\[sources)", text, flags=re.M)
     sources[-1], units = re.split(r"^(?=\[units\])", sources[-1], flags=re.M)
     head = head.replace('policy = "policy.toml"', 'policy = "../scenario/policy.toml"')
-    told = [_as_wide(source) for source in sources] + [_as_lines(source) for source in sources]
+    forms = (_as_wide, _as_lines, _as_messages)
+    told = [form(source) for form in forms for source in sources]
     return f"# Written by build.py from ../scenario/site.toml.\n\n{head}{''.join(told)}{units}"
 
 
@@ -134,6 +209,19 @@ def _as_lines(source: str) -> str:
     return _renamed(section + mark_columns + named + mark + items, "lines")
 
 
+def _as_messages(source: str) -> str:
+    source = _renamed(source, "hl7").replace(
+        'kind = "table"\n', 'kind = "hl7v2"\ndrain_from = "OBX-4"\npatient_type = "MR"\n'
+    )
+    source = re.sub(r"^(delimiter|decimal|time_format|status_words) = .*\n", "", source, flags=re.M)
+    source = re.sub(r'column = "[^"]*"', 'column = "NTE-3"', source)
+    head, mark, rest = source.partition(".columns]")
+    named, parts, behind = rest.partition("[sources.")
+    start = re.search(r"^start = .*\n", named, flags=re.M)
+    assert start is not None
+    return f"{head}{mark}\n{start[0]}\n{parts}{behind}"
+
+
 def mapped(chart: str, form: Form) -> bytes:
     site = load_site(SCENARIO / "site.toml")
     stream = io.BytesIO()
@@ -156,6 +244,7 @@ def build() -> dict[Path, bytes]:
         suffix = Path(file).suffix
         files[HERE / "forms" / f"{chart}.wide{suffix}"] = wide(chart).encode()
         files[HERE / "forms" / f"{chart}.jsonl"] = lines(chart).encode()
+        files[HERE / "forms" / f"{chart}.hl7"] = oru(chart).encode()
         files[HERE / "valid" / f"{chart}.transaction.json"] = mapped(chart, "transaction")
         files[HERE / "valid" / f"{chart}.ndjson"] = mapped(chart, "ndjson")
     return files

@@ -30,8 +30,8 @@ INVALID = sorted(p for p in (SAMPLES / "invalid").glob("*.json") if ".expected" 
 
 
 CHARTS = {
-    "rounds": ("rounds.csv", "rounds.wide.csv", "rounds.jsonl"),
-    "surgery": ("surgery.tsv", "surgery.wide.tsv", "surgery.jsonl"),
+    "rounds": ("rounds.csv", "rounds.wide.csv", "rounds.jsonl", "rounds.hl7"),
+    "surgery": ("surgery.tsv", "surgery.wide.tsv", "surgery.jsonl", "surgery.hl7"),
 }
 
 
@@ -61,11 +61,12 @@ def test_valid_samples_have_no_findings(path):
 
 
 def mapped(chart, form, tmp_path):
-    """Return the report of one chart in one form: long, wide or lines."""
+    """Return the report of one chart in one form."""
     folder, file, source = {
         "long": ("scenario", CHARTS[chart][0], chart),
         "wide": ("forms", CHARTS[chart][1], f"{chart}-wide"),
         "lines": ("forms", CHARTS[chart][2], f"{chart}-lines"),
+        "messages": ("forms", CHARTS[chart][3], f"{chart}-hl7"),
     }[form]
     site = load_site(SAMPLES / folder / "site.toml")
     return map_sources(
@@ -118,7 +119,7 @@ def test_every_form_of_the_scenario_says_the_same(chart, tmp_path):
     expected = but_for_identity(long.readings)
     assert expected.total() > 100
     assert any("entered-in-error" in said for said in expected) == (chart == "surgery")
-    for form in ("wide", "lines"):
+    for form in ("wide", "lines", "messages"):
         other = mapped(chart, form, tmp_path)
         assert but_for_identity(other.readings) == expected, form
         assert Counter(i.rule for i in other.issues) == Counter(i.rule for i in long.issues)
@@ -133,9 +134,11 @@ def test_every_form_adds_up_to_the_same(tmp_path):
     for chart in CHARTS:
         told = [
             [(t.window, t.value, t.at_least, t.at_most) for s in report.drains for t in s.windows]
-            for report in (mapped(chart, form, tmp_path) for form in ("long", "wide", "lines"))
+            for report in (
+                mapped(chart, form, tmp_path) for form in ("long", "wide", "lines", "messages")
+            )
         ]
-        assert told[0] == told[1] == told[2] != []
+        assert told[0] == told[1] == told[2] == told[3] != []
 
 
 def expectation(path):

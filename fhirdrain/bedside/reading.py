@@ -28,10 +28,12 @@ class Reading:
     """State one observation as it was charted, in the house's words and units.
 
     `value` is a Decimal in `unit` (UCUM), a word of the observable, or None where it has only
-    parts or is `absent` (a reason: not_done, unable, refused, not_applicable). `time` is when
+    parts or is `absent` (a reason of `ABSENT_REASONS`, as not_done). `time` is when
     it was seen (for an amount, when its interval ended), `start` where the source states since
     when, `end` until when an order holds; all are aware datetimes. `recorded` is when the source
     stored it. `text` is the word as charted, `original` the number and unit before conversion.
+    One that is a `test` was made up by a device to be tried: it goes out marked, and counts for
+    nothing. `codes` are further codes (system, code) that the source gave it.
     `first_recorded` is when the source first stored something of this time under this name, where
     that was earlier. `identity` and `order` (identity of the order in force) are given by
     `resources` and `orders`.
@@ -62,6 +64,8 @@ class Reading:
     identity: str = ""
     order: str | None = None
     first_recorded: datetime | None = None
+    test: bool = False
+    codes: tuple[tuple[str, str], ...] = ()
 
     @property
     def counts(self) -> bool:
@@ -71,12 +75,13 @@ class Reading:
     @property
     def said(self) -> bool:
         """Tell whether it stands and says something: what was not done has not happened."""
-        return self.counts and self.absent is None
+        return self.counts and self.absent is None and not self.test
 
     @property
     def amount(self) -> Decimal | None:
         """Return the number it carries, if it stands and carries one."""
-        return self.value if self.counts and isinstance(self.value, Decimal) else None
+        stands = self.counts and not self.test
+        return self.value if stands and isinstance(self.value, Decimal) else None
 
     @property
     def sort_key(self) -> tuple[datetime, int, str, Decimal, str]:
@@ -97,4 +102,5 @@ class Reading:
             self.start and self.start.timestamp(),
             self.end and self.end.timestamp(),
             self.text,
+            self.test,
         )

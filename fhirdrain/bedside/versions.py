@@ -17,21 +17,23 @@ class Version:
     """One state of a charted item: its readings (one an observable), or its bare withdrawal.
 
     A version that says nothing any more withdraws what was said before. `arrival` is its place
-    in the source, which decides where a recorded time is not given.
+    in the source, which decides where a recorded time is not given; `stage` (of `stage_of`) decides
+    between those of one recorded time.
     """
 
     arrival: int
     recorded: datetime | None
     readings: tuple[Reading, ...]
     withdraws: bool = False
+    stage: int = 0
 
 
 def fold(versions: Iterable[Version]) -> list[Reading]:
     """Return one reading an observable, with the status that all the versions together give it.
 
-    The version with the newest recorded time wins. A value put right is `corrected`; what the
-    newest version no longer says was entered in error. The order of arrival makes no difference
-    where recorded times are given.
+    The version with the newest recorded time wins; of one time, that of a later stage. A value put
+    right is `corrected`; what the newest version no longer says was entered in error. The order of
+    arrival makes no difference where recorded times are given.
     """
     ordered = in_order(versions)
     newest = ordered[-1]
@@ -63,8 +65,22 @@ def in_order(versions: Iterable[Version]) -> list[Version]:
     """Return versions oldest first: by recorded time, by arrival where one of them has none."""
     versions = list(versions)
     if all(version.recorded is not None for version in versions):
-        return sorted(versions, key=lambda v: (v.recorded or _EARLIEST, v.arrival))
+        return sorted(versions, key=lambda v: (v.recorded or _EARLIEST, v.stage, v.arrival))
     return sorted(versions, key=lambda v: v.arrival)
+
+
+def stage_of(readings: Sequence[Reading], *, withdraws: bool = False) -> int:
+    """Return how far in a result's life a version of it is: what is final may be put right.
+
+    One that says nothing ends it.
+    """
+    if withdraws or not readings:
+        return _LAST_STAGE
+    return max(_STAGES.get(reading.status, _LAST_STAGE) for reading in readings)
+
+
+_STAGES = {"registered": 0, "preliminary": 1, "final": 2, "amended": 3, "corrected": 3}
+_LAST_STAGE = 4
 
 
 def _key(reading: Reading) -> tuple[str, str]:

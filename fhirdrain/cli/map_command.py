@@ -96,7 +96,7 @@ def command(
     rejects: Path | None,
     show_values: bool,
 ) -> None:
-    """Turn charted tables and JSON lines into FHIR.
+    """Turn charted tables, JSON lines and HL7 v2 messages into FHIR.
 
     Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected.
     """

@@ -34,9 +34,11 @@ from fhirdrain.vocabulary.observables import (
     PATIENT_WEIGHT,
     Component,
     Observable,
+    by_code,
     value_of_parts,
 )
 from fhirdrain.vocabulary.units import UNITS, UnitError, convert, unit_of
+from fhirdrain.vocabulary.v2tables import CANCELLED
 
 # The keys of a source's columns that hold one cell each.
 KEYS = (
@@ -72,6 +74,8 @@ class Cell(NamedTuple):
 
 NOTHING = Cell("", "")
 
+_BY_CODE = by_code()
+
 # Parts that say nothing alone: they stand in a row for whatever else is charted in it.
 COUNTS = frozenset(
     part.name for o in CHARTED.values() for part in o.components if part.kind == "integer"
@@ -83,11 +87,18 @@ _UNSAYABLE = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]")
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The cells of one item by our keys, by component, and those that may set it aside."""
+    """The cells of one item by our keys, by component, and those that may set it aside.
+
+    `absent` is why there is no value, where that is not said by the value; `test` marks what a
+    device made up to be tried; `codes` are further codes that the source gives the item.
+    """
 
     cells: Mapping[str, Cell]
     components: Mapping[str, Cell]
     marks: Sequence[Cell]
+    absent: str | None = None
+    test: bool = False
+    codes: tuple[tuple[str, str], ...] = ()
 
     def with_item(self, code: str, value: Cell) -> Record:
         """Return the record of one item of a wide record."""
@@ -221,12 +232,17 @@ class _Reader:
         status = self.status()
         item.recorded = self.moment("recorded") if self.cell("recorded") else None
         text = self.cell("value")
-        says_nothing = text in meant.no_reading
+        absent = self.record.absent
+        says_nothing = text in meant.no_reading and absent is None
         struck = status == WITHDRAWN and (says_nothing or not text)
+        absent = None if status == WITHDRAWN else absent
         meanings: tuple[Meaning, ...] = ()
         if struck:
             with suppress(Refused):  # what is taken back need not be understood
                 meanings = self.of_parts(meant)
+        elif absent is not None:
+            self.refuse_if_done_by_somebody(meant)
+            meanings = tuple(Meaning(name, absent=absent) for name in meant.observables)
         else:
             meanings = self.of_parts(meant) if says_nothing else self.meanings(meant, text)
         if struck and not meanings:
@@ -271,6 +287,8 @@ class _Reader:
             performer=self.cell("performer") or None,
             note=self.cell("note") or None,
             round=self.cell("round") or None,
+            test=self.record.test,
+            codes=self.further_codes(meant),
         )
         if common.start is not None and common.start >= time:
             raise self.refuse("interval", "start", "the interval starts when it ends, or later")
@@ -289,6 +307,26 @@ class _Reader:
         starts = settings.windows if meant.over == "shift" else (settings.day_starts,)
         window = Windows(settings.zone, starts).containing(end)
         return window.start if window.end == end else None
+
+    def refuse_if_done_by_somebody(self, meant: Item) -> None:
+        """Refuse a message that says of an order or an act only that there is no value."""
+        for name in meant.observables:
+            if CHARTED[name].form != "Observation":
+                raise self.refuse("status", "status", f"{name} cannot be without a value")
+
+    def further_codes(self, meant: Item) -> tuple[tuple[str, str], ...]:
+        """Return the codes of others that the source gives an item; refuses one that says other."""
+        for code in self.record.codes:
+            named = _BY_CODE.get(code)
+            if named is not None and named.name not in meant.observables:
+                raise self.refuse(
+                    "two-codes",
+                    "item",
+                    f"its other code says {named.name}, and the site file that it is"
+                    f" {' and '.join(meant.observables)}",
+                    "which of the two is right?",
+                )
+        return self.record.codes
 
     def is_struck(self) -> bool:
         """Tell whether the row withdraws what was charted."""
@@ -310,7 +348,12 @@ class _Reader:
         source = self.source
         text = self.cell("status")
         status = source.status_words.get(text) or (text if text else source.default_status)
-        if status not in STATUSES:
+        cancelled = status == CANCELLED and self.record.absent is not None
+        if not text and not status:
+            raise self.refuse(
+                "status", "status", "no status is given", "default_status in the site file"
+            )
+        if status not in STATUSES and not cancelled:
             raise self.refuse(
                 "status",
                 "status",

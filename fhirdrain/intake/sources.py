@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.intake.hl7v2 import Hl7v2
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.jsonlines import JsonLines
 from fhirdrain.intake.table import Table
@@ -51,6 +52,7 @@ class Records(Protocol):
 KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
     "table": Table,
     "jsonlines": JsonLines,
+    "hl7v2": Hl7v2,
 }
 
 
@@ -61,7 +63,8 @@ def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Recor
     """
     if source.kind not in KINDS:
         raise ConfigurationError(
-            f'source "{source.name}" is {source.kind}: this version reads tables and JSON lines'
+            f'source "{source.name}" is {source.kind}, which this version does not read',
+            hint=f"it reads {', '.join(KINDS)}",
         )
     if str(path) == "-":
         raise SourceError("map reads files, not standard input")

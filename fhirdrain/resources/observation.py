@@ -46,11 +46,9 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     moved = (
         interval is not None and reading.status == "final" and making.drain.was_otherwise(interval)
     )
-    item_system = making.site.systems.item
-    item = [Coding(item_system, reading.item)] if item_system and reading.item else []
     return without_none(
         {
-            **frame(making, observable, reading.source),
+            **frame(making, observable, reading.source, test=reading.test),
             "identifier": [identifier(making.site.systems.reading, reading.identity)],
             "basedOn": _based_on(making, reading),
             "extension": [extension(making, READING_STATUS, valueCode=reading.status)]
@@ -58,7 +56,7 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
             else [],
             "status": "amended" if moved else reading.status,
             "category": CATEGORIES,
-            "code": concept(*codes_of(making, observable, reading.time, since), *item),
+            "code": concept(*_codings(making, reading, observable, since)),
             "subject": making.subject(),
             "encounter": reading.encounter
             and making.references.logical(
@@ -78,12 +76,29 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     )
 
 
-def frame(making: Making, observable: Observable, source: str | None) -> dict[str, Any]:
+def _codings(
+    making: Making, reading: Reading, observable: Observable, since: datetime | None
+) -> list[Coding]:
+    """Return the codes of a reading: ours, the source's item, and others that the source gave."""
+    codes = [*codes_of(making, observable, reading.time, since)]
+    known = {(coding.system, coding.code) for coding in codes}
+    item_system = making.site.systems.item
+    if item_system and reading.item:
+        codes.append(Coding(item_system, reading.item))
+    return codes + [Coding(*code) for code in reading.codes if code not in known]
+
+
+# HL7's ActReason: a resource that is of no patient, and only there to be tried.
+_TEST = Coding("http://terminology.hl7.org/CodeSystem/v3-ActReason", "HTEST")
+
+
+def frame(
+    making: Making, observable: Observable, source: str | None, *, test: bool = False
+) -> dict[str, Any]:
     """Return type and meta of an Observation."""
-    return {
-        "resourceType": "Observation",
-        "meta": making.meta(observable.name, source),
-    }
+    meta = making.meta(observable.name, source)
+    security = {"security": [_TEST.to_fhir()]} if test else {}
+    return {"resourceType": "Observation", "meta": {**meta, **security}}
 
 
 def codes_of(

@@ -18,7 +18,7 @@ from fhirdrain.resources.values import (
     READING_STATUS,
     RECORDED,
 )
-from fhirdrain.vocabulary.codes import ABSENT, LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.codes import ABSENT, LOCAL, LOINC, MDC, SNOMED, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
     AS_CHARTED,
@@ -148,6 +148,8 @@ def _from_observation(resource: Resource) -> Reading:
         **_common(resource, resource["device"]),
         observable=observable.name,
         item=_item(resource["code"]),
+        codes=_further_codes(resource["code"], observable),
+        test=_is_test(resource),
         time=_time(end),
         value=value,
         unit=unit,
@@ -349,9 +351,23 @@ def _code(concept: Resource, system: str) -> str:
 def _item(concept: Resource) -> str | None:
     """Return the source's own item code, which goes along as a further coding."""
     for coding in concept.get("coding", ()):
-        if coding.get("system") not in (LOCAL, LOINC, SNOMED):
+        if coding.get("system") not in (LOCAL, LOINC, SNOMED, MDC):
             return str(coding["code"])
     return None
+
+
+def _further_codes(concept: Resource, observable: Observable) -> tuple[tuple[str, str], ...]:
+    """Return the codes of others that the source gave beside ours and its own."""
+    codes = ((c.get("system"), c.get("code")) for c in concept.get("coding", ()))
+    return tuple(
+        (str(system), str(code))
+        for system, code in codes
+        if system in (LOINC, SNOMED, MDC) and _BY_CODE.get((system, code)) is not observable
+    )
+
+
+def _is_test(resource: Resource) -> bool:
+    return any(c.get("code") == "HTEST" for c in resource.get("meta", {}).get("security", ()))
 
 
 def _has_coding(concepts: Iterable[Resource], system: str, code: str) -> bool:

@@ -12,9 +12,9 @@ from fhirdrain.site.model import ItemSection
 from fhirdrain.site.rules import Item, Meaning
 from fhirdrain.site.words import LANGUAGES, word_list
 from fhirdrain.vocabulary.observables import (
-    ABSENT_REASONS,
     BESIDE,
     CHARTED,
+    CHARTED_REASONS,
     CHARTED_TOTAL,
     MOST_COUNT,
     OBSERVABLES,
@@ -55,7 +55,7 @@ class Items:
         drawn = self._drawn(model, observable, at)
         number, unit, scale = self._number(model, observable, at)
         absent: dict[str, str] = {}
-        for reason in ABSENT_REASONS:
+        for reason in CHARTED_REASONS:
             for text in getattr(model, reason):
                 absent[text.strip()] = reason
         no_reading = frozenset(text.strip() for text in model.no_reading)

@@ -63,7 +63,8 @@ class Source:
 
     `time_format` is "iso", a strptime pattern, or "minutes" after the column `admission`.
     `date_only` is the time of day meant by a date that stands alone, or "day" where it means the
-    site's day that begins on it; None where it is refused.
+    site's day that begins on it; None where it is refused. Of HL7 v2 `drain_from` is where a drain
+    is named, `patient_type` and `patient_authority` choose among a patient's identifiers.
     """
 
     name: str
@@ -82,6 +83,9 @@ class Source:
     set_aside: tuple[tuple[str, frozenset[str]], ...]
     columns: ColumnsSection
     items: Mapping[str, Item]
+    drain_from: str = "item"
+    patient_type: str | None = None
+    patient_authority: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

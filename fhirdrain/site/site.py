@@ -28,8 +28,15 @@ from fhirdrain.site.policy import load_policy
 from fhirdrain.site.rules import STATUSES, Item, Site, Source, columns_of
 from fhirdrain.vocabulary.observables import CHARTED, PATIENT_WEIGHT
 from fhirdrain.vocabulary.units import ALIASES, MISLEADING, UNITS
+from fhirdrain.vocabulary.v2tables import RESULT_STATUS
 
 __all__ = ["duration", "load_site", "read_site"]
+
+
+# What the standard itself says of messages, or what they do not have.
+_OF_TABLES = {
+    "layout", "delimiter", "decimal", "thousands", "time_format", "admission_format",
+}  # fmt: skip
 
 
 def load_site(path: Path) -> Site:
@@ -219,14 +226,30 @@ class _Compiler:
             admission_format=model.admission_format,
             date_only=date_only,
             zone=self.source_zone(model.time_zone, zone, at),
-            default_status=model.default_status,
-            status_words=model.status_words,
+            default_status=self.default_status(model),
+            status_words=self.status_words(model),
             set_aside=tuple(
                 (s.column, frozenset(value.strip() for value in s.values)) for s in model.set_aside
             ),
             columns=model.columns,
             items=items,
+            drain_from=model.drain_from,
+            patient_type=model.patient_type,
+            patient_authority=model.patient_authority,
         )
+
+    @staticmethod
+    def default_status(model: SourceSection) -> str:
+        """Return the status of what has none; a message that says none is refused by default."""
+        stated = model.kind != "hl7v2" or "default_status" in model.model_fields_set
+        return model.default_status if stated else ""
+
+    @staticmethod
+    def status_words(model: SourceSection) -> Mapping[str, str]:
+        """Return the words of a source's statuses; a message has those of HL7 table 0085."""
+        if model.kind != "hl7v2":
+            return model.status_words
+        return {word: row.status for word, row in RESULT_STATUS.items()} | model.status_words
 
     def date_only(self, text: str | None, at: tuple[str, ...]) -> time | Literal["day"] | None:
         if text is None or text == "day":
@@ -276,7 +299,58 @@ class _Compiler:
         )
         return zone
 
+    def messages(
+        self, model: SourceSection, items: Mapping[str, Item], at: tuple[str, ...]
+    ) -> None:
+        """Report what a source of messages cannot have, or lacks."""
+        for key in sorted(model.model_fields_set & _OF_TABLES):
+            self.faults.add(
+                f'a hl7v2 source has no "{key}": the standard says it',
+                *at,
+                key,
+                hint="leave it out",
+            )
+        for key in columns_of(model.columns):
+            if key not in ("start", "end") and not key.startswith("components."):
+                self.faults.add(
+                    f'a hl7v2 source has no column "{key}": it has a field of its own',
+                    *at,
+                    "columns",
+                    key,
+                    hint="start, end and components name the OBX-3 code of a row that says it",
+                )
+        both = {name for name in columns_of(model.columns).values() if name in items}
+        for name in sorted(both):
+            self.faults.add(f'"{name}" is a column and an item', *at, "items", name)
+        for entry in model.set_aside:
+            if not re.fullmatch(r"(MSH|PID|PV1|OBR|OBX)-[1-9]\d?(\.[1-9])?|NTE-3", entry.column):
+                self.faults.add(
+                    f'"{entry.column}" is no field',
+                    *at,
+                    "set_aside",
+                    hint='as "OBX-8" or "OBR-4.1"',
+                )
+        for code, item in items.items():
+            named = item.drain is not None or item.ignore is not None
+            weight = item.observables == (PATIENT_WEIGHT.name,)
+            if model.drain_from == "item" and not named and not weight:
+                self.faults.add(
+                    f'item "{code}" names no drain',
+                    *at,
+                    "items",
+                    code,
+                    hint="drain = ..., or drain_from of the source: OBX-4, OBX-20 or PRT",
+                )
+
     def columns(self, model: SourceSection, items: Mapping[str, Item], at: tuple[str, ...]) -> None:
+        if model.kind == "hl7v2":
+            self.messages(model, items, at)
+        else:
+            for key in ("drain_from", "patient_type", "patient_authority"):
+                if key in model.model_fields_set and model.kind != "fhir":
+                    self.faults.add(f'only a hl7v2 source has "{key}"', *at, key)
+        if model.kind in ("hl7v2", "table", "jsonlines"):
+            self.components(model, at)
         if model.kind not in ("table", "jsonlines"):
             return
         needed = ["patient", "time"]
@@ -309,6 +383,9 @@ class _Compiler:
             both = {name for name in columns_of(model.columns).values() if name in items}
             for name in sorted(both):
                 self.faults.add(f'"{name}" is a column and an item', *at, "items", name)
+
+    def components(self, model: SourceSection, at: tuple[str, ...]) -> None:
+        """Report names of parts that no observable has."""
         known = {name for o in CHARTED.values() for name in o.component_names}
         for component in model.columns.components:
             if component not in known:

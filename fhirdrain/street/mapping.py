@@ -23,7 +23,7 @@ from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.sums import SumCheck, check_sums, sums_in
 from fhirdrain.bedside.totals import Total, totals, without
-from fhirdrain.bedside.versions import Version, fold
+from fhirdrain.bedside.versions import Version, fold, stage_of
 from fhirdrain.bedside.windows import Windows
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.item import FILE_STEP, SourceItem
@@ -495,7 +495,13 @@ def _half_timed(items: Iterable[SourceItem]) -> int:
 
 
 def _version(item: SourceItem) -> tuple[object, ...]:
-    return item.source, item.row, item.item, item.recorded
+    # What was put right within the minute it was charted in is told by its status.
+    return item.source, item.row, item.item, item.recorded, _stage(item)
+
+
+def _stage(item: SourceItem) -> int:
+    # A server tells the last status that a row had, not that of its version.
+    return -1 if item.rebuilt else stage_of(item.readings, withdraws=item.withdraws)
 
 
 def _item_issue(item: SourceItem, rule: str, message: str, hint: str) -> Issue:
@@ -524,7 +530,7 @@ def folded(items: Iterable[SourceItem]) -> list[Reading]:
         reading
         for key, group in said.items()
         for reading in fold(
-            Version(item.arrival, item.recorded, item.readings, item.withdraws)
+            Version(item.arrival, item.recorded, item.readings, item.withdraws, _stage(item))
             for item in (*group, *blanked.get(key, ()))
         )
     ]

@@ -37,6 +37,7 @@ __all__ = [
     "CALCULATED",
     "CATEGORY_CODE",
     "CHARTED",
+    "CHARTED_REASONS",
     "CHARTED_TOTAL",
     "MOST_COUNT",
     "OBSERVABLES",
@@ -61,13 +62,19 @@ CATEGORY_CODE = local("chest-drain", "Chest drain observation")
 CALCULATED = local("calculated", "Calculated from other observations")
 AS_CHARTED = local("as-charted", "Value and unit as charted, before conversion")
 
-# Why a reading has no value (the site file's lists), and R4's data-absent-reason for it.
+# Why a reading has no value, and R4's data-absent-reason for it: what is charted, and named by
+# lists of the site file, and what a message says beside.
 ABSENT_REASONS: Mapping[str, str] = {
     "not_done": "not-performed",
     "unable": "unknown",
     "refused": "asked-declined",
     "not_applicable": "not-applicable",
+    "not_asked": "not-asked",
+    "error": "error",
+    "temp_unknown": "temp-unknown",
 }
+
+CHARTED_REASONS = ("not_done", "unable", "refused", "not_applicable")
 
 # Nearest verified codes of others for words of ours; sent beside ours.
 WORD_CODINGS: Mapping[tuple[str, str], Coding] = {

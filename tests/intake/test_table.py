@@ -260,10 +260,10 @@ def test_a_missing_column_names_the_nearest(site, tmp_path):
 
 
 def test_kinds_of_later_versions_are_refused_not_misread(tmp_path):
-    text = site_text().replace('kind = "table"', 'kind = "hl7v2"')
+    text = site_text().replace('kind = "table"', 'kind = "fhir"')
     (tmp_path / "site.toml").write_text(text)
     site = load_site(tmp_path / "site.toml")
-    with pytest.raises(ConfigurationError, match="this version reads tables and JSON lines"):
+    with pytest.raises(ConfigurationError, match="which this version does not read"):
         open_source(tmp_path / "site.toml", site.source(None), site)
 
 

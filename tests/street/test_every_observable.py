@@ -13,7 +13,12 @@ from fhirdrain.resources.recover import recover
 from fhirdrain.site import load_site
 from fhirdrain.street.mapping import map_sources
 from fhirdrain.vocabulary.jsontext import decode
-from fhirdrain.vocabulary.observables import ABSENT_REASONS, OBSERVABLES, profile_url
+from fhirdrain.vocabulary.observables import (
+    ABSENT_REASONS,
+    CHARTED_REASONS,
+    OBSERVABLES,
+    profile_url,
+)
 from fhirdrain.vocabulary.units import UNITS
 from tests.conformance.differentials import faults, in_bundle, stated
 from tests.street.test_survival import ABSENT, CHARTED, HEAD, site_text
@@ -142,5 +147,5 @@ def test_every_reason_has_its_own_code_of_r4(run):
         if reason:
             number = int(entry["resource"]["subject"]["identifier"]["value"].removeprefix("p-"))
             found.setdefault(rows[number]["value"], set()).add(reason["coding"][0]["code"])
-    assert found == {ABSENT[reason]: {code} for reason, code in ABSENT_REASONS.items()}
+    assert found == {ABSENT[reason]: {ABSENT_REASONS[reason]} for reason in CHARTED_REASONS}
     assert len({code for codes in found.values() for code in codes}) == 4
