@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+from collections.abc import Callable
 from pathlib import Path
 
 import requests
@@ -15,8 +16,19 @@ TOKEN = "FHIRDRAIN_TOKEN"
 TOKEN_FILE = "FHIRDRAIN_TOKEN_FILE"
 
 
-class Bearer(AuthBase):
-    """Adds the token, if there is one. Being set, it also keeps requests from reading a .netrc."""
+class SignIn(AuthBase):
+    """How requests are signed. Being set, it also keeps requests from reading a .netrc."""
+
+    def meet(self, base: str, session: Callable[[], requests.Session]) -> None:
+        """Learn which server is signed in to, and what to talk with."""
+
+    def renew(self) -> bool:
+        """Sign in anew, since the server did not know us; tell whether that can help."""
+        return False
+
+
+class Bearer(SignIn):
+    """Adds the token, if there is one."""
 
     def __init__(self, token: str | None) -> None:
         self._token = token

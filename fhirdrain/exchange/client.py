@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import re
+import threading
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from itertools import count
+from typing import Any, Literal, NamedTuple
 from urllib.parse import urljoin, urlsplit
 
 import requests
-from requests.adapters import HTTPAdapter
 from requests.exceptions import InvalidSchema, InvalidURL, MissingSchema
 from urllib3.exceptions import ProtocolError, ReadTimeoutError
-from urllib3.util.retry import Retry
 
 from fhirdrain.errors import ConfigurationError, ServerError, SignInError, UnreachableError
-from fhirdrain.exchange.auth import Bearer
+from fhirdrain.exchange.auth import SignIn
+from fhirdrain.exchange.patience import BUSY, Pace, Patience, retry_after
 from fhirdrain.issues import Issue, from_operation_outcome, render_issue
 from fhirdrain.vocabulary.jsontext import decode, encode
 
@@ -40,6 +41,35 @@ class RequestRefused(ServerError):
         self.issues = list(issues)
 
 
+class BusyError(ServerError):
+    """The server is busy, or was all the time that we asked; `wait` is how long it asks for."""
+
+    def __init__(self, message: str, *, place: str, wait: float | None = None) -> None:
+        super().__init__(message, place=place)
+        self.wait = wait
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """How a server takes several resources, and of which types it knows no conditional request."""
+
+    kind: Literal["transaction", "batch", "single"] = "transaction"
+    no_create: frozenset[str] = frozenset()
+    no_update: frozenset[str] = frozenset()
+
+
+class Answer(NamedTuple):
+    """The answer to one request: its status, where the resource is, and what came with it."""
+
+    status: int
+    location: str
+    body: Any
+
+
+class CertificateError(ServerError):
+    """The server's certificate, or ours, does not hold: asking again would not help."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Page:
     """One page of a search: its entries, where the next is, how many matches there are in all."""
@@ -49,15 +79,29 @@ class _Page:
     total: int | None
 
 
+@dataclass(slots=True)
+class Line:
+    """How a server is reached: patience, pace, certificates.
+
+    `certificates` is a bundle of authorities, `own` our certificate and its key, for servers that
+    ask who is there.
+    """
+
+    patience: Patience = field(default_factory=Patience)
+    pace: Pace = field(default_factory=Pace)
+    certificates: str | None = None
+    own: tuple[str, str] | None = None
+
+
 class Client:
     """A FHIR R4 server at a base URL.
 
     Requests that are safe to repeat are repeated a few times when the server is busy or the line
-    breaks; waits that the server asks for are kept up to a minute. `warnings` are what a server
-    said of its answers that is no error.
+    breaks. `warnings` are what a server said of its answers that is no error. It may be used by
+    several threads.
     """
 
-    def __init__(self, base: str, auth: Bearer) -> None:
+    def __init__(self, base: str, auth: SignIn, line: Line | None = None) -> None:
         try:
             parts = urlsplit(base)
             usable = parts.scheme in ("http", "https") and bool(parts.hostname)
@@ -73,24 +117,31 @@ class Client:
             )
         self.base = base.rstrip("/")
         self.warnings: list[Issue] = []
-        self._session = requests.Session()
-        self._session.auth = auth
-        self._session.headers["Accept"] = JSON
-        retry = Retry(
-            total=3,
-            read=1,
-            backoff_factor=0.3,
-            status_forcelist=(429, 502, 503, 504),
-            allowed_methods=None,
-            raise_on_status=False,
-            retry_after_max=60,
-        )
-        self._repeat = HTTPAdapter(max_retries=retry)
-        self._once = HTTPAdapter(max_retries=0)
+        self.lock = threading.Lock()
+        self._auth = auth
+        self._line = line or Line()
+        self._own = threading.local()
+        self._sessions: list[requests.Session] = []
+        self._statement: dict[str, Any] | None = None
+        auth.meet(self.base, self._session)
 
     def close(self) -> None:
         """Let go of the connections."""
-        self._session.close()
+        for session in self._sessions:
+            session.close()
+
+    def _session(self) -> requests.Session:
+        """Return this thread's session: one is not made for several."""
+        session: requests.Session | None = getattr(self._own, "session", None)
+        if session is None:
+            session = requests.Session()
+            session.headers["Accept"] = JSON
+            if self._line.certificates is not None:
+                session.verify = self._line.certificates
+            session.cert = self._line.own
+            self._own.session = session
+            self._sessions.append(session)
+        return session
 
     def get(self, url: str, params: Sequence[tuple[str, str]] = ()) -> Any:
         """Return the JSON at a URL (relative to the base, or of the same origin)."""
@@ -118,11 +169,7 @@ class Client:
 
         4.0.x is spoken; 4.3.0 differs in nothing that is used here. Raises `ServerError`.
         """
-        statement = self.get("metadata")
-        if not isinstance(statement, dict) or statement.get("resourceType") != (
-            "CapabilityStatement"
-        ):
-            raise ServerError("/metadata is no CapabilityStatement", place=self.base)
+        statement = self._capabilities()
         release = str(statement.get("fhirVersion", ""))
         if not re.fullmatch(r"4\.0\.\d+|4\.3\.0", release):
             raise ServerError(
@@ -137,6 +184,56 @@ class Client:
         ):
             raise ServerError("the server speaks no JSON", place=self.base)
         return release
+
+    def _capabilities(self) -> dict[str, Any]:
+        if self._statement is None:
+            statement = self.get("metadata")
+            if not isinstance(statement, dict) or statement.get("resourceType") != (
+                "CapabilityStatement"
+            ):
+                raise ServerError("/metadata is no CapabilityStatement", place=self.base)
+            self._statement = statement
+        return self._statement
+
+    def way(self) -> Way:
+        """Return how this server takes several resources, by what it says of itself.
+
+        One that says nothing of it is taken to know transactions and conditional requests.
+        """
+        rest = self._capabilities().get("rest")
+        sides = [r for r in rest if isinstance(r, dict)] if isinstance(rest, list) else []
+        known = [i for r in sides for i in _objects(r.get("interaction"))]
+        codes = {i.get("code") for i in known}
+        stated = any("interaction" in r for r in sides)
+        kind: Literal["transaction", "batch", "single"] = "transaction"
+        if stated and "transaction" not in codes:
+            kind = "batch" if "batch" in codes else "single"
+        types = [t for r in sides for t in _objects(r.get("resource"))]
+        return Way(
+            kind,
+            frozenset(str(t.get("type")) for t in types if t.get("conditionalCreate") is False),
+            frozenset(str(t.get("type")) for t in types if t.get("conditionalUpdate") is False),
+        )
+
+    def put_one(
+        self, method: str, url: str, resource: Mapping[str, Any], condition: str = ""
+    ) -> Answer:
+        """Create or update one resource; `condition` is that of a conditional create.
+
+        Only what is done once however often it is asked for is asked for again.
+        """
+        headers = {"Content-Type": JSON, "Prefer": "return=representation"}
+        if condition:
+            headers["If-None-Exist"] = condition
+        response = self._send(
+            method,
+            self._absolute(url),
+            data=encode(resource),
+            headers=headers,
+            repeatable=method == "PUT" or bool(condition),
+        )
+        body = self._decoded(response) if response.content.strip() else None
+        return Answer(response.status_code, response.headers.get("Location", ""), body)
 
     def search(self, kind: str, params: Sequence[tuple[str, str]]) -> Iterator[dict[str, Any]]:
         """Yield the entries of a whole search, page by page.
@@ -232,16 +329,43 @@ class Client:
         headers: dict[str, str] | None = None,
         repeatable: bool = True,
     ) -> requests.Response:
-        adapter = self._repeat if repeatable else self._once
-        for scheme in ("http://", "https://"):
-            self._session.mount(scheme, adapter)
+        patience = self._line.patience
+        signed_again = False
+        for attempt in count(1):
+            last = not repeatable or attempt >= patience.attempts
+            self._line.pace.wait()
+            try:
+                response = self._request(method, url, params, data, headers)
+            except UnreachableError:
+                if last:
+                    raise
+                patience.pause(attempt)
+                continue
+            if response.status_code == 401 and not signed_again and self._auth.renew():
+                signed_again = True  # what was signed with may have run out
+                continue
+            asked = retry_after(response.headers)
+            if response.status_code not in BUSY or last or (asked or 0) > patience.longest:
+                return self._judged(response, asked)
+            patience.pause(attempt, asked)
+        raise AssertionError
+
+    def _request(
+        self,
+        method: str,
+        url: str,
+        params: list[tuple[str, str]] | None,
+        data: bytes | None,
+        headers: dict[str, str] | None,
+    ) -> requests.Response:
         try:
-            response = self._session.request(
+            return self._session().request(
                 method,
                 url,
                 params=params,
                 data=data,
                 headers=headers,
+                auth=self._auth,
                 timeout=_TIMEOUT,
                 # A redirected POST would become a GET, and what was sent would be lost unseen.
                 allow_redirects=False,
@@ -249,14 +373,13 @@ class Client:
         except (InvalidURL, InvalidSchema, MissingSchema, UnicodeError):
             raise ConfigurationError(f'"{self.base}" is not a usable URL') from None
         except requests.exceptions.SSLError:
-            raise UnreachableError(
-                "the server's certificate does not hold", place=self.base
+            raise CertificateError(
+                "the certificates do not hold: the server's, or ours", place=self.base
             ) from None
         except requests.exceptions.RequestException as error:
             raise self._unreachable(error) from None
         except OSError as error:  # a certificate bundle that the environment names and is not there
             raise ConfigurationError(f"no connection can be made: {error}") from None
-        return self._judged(response)
 
     def _unreachable(self, error: requests.exceptions.RequestException) -> UnreachableError:
         """Say in which way nothing usable came."""
@@ -274,7 +397,7 @@ class Client:
             hint="is the server running, and is the URL right?",
         )
 
-    def _judged(self, response: requests.Response) -> requests.Response:
+    def _judged(self, response: requests.Response, asked: float | None = None) -> requests.Response:
         status = response.status_code
         if 200 <= status < 300:
             return response
@@ -290,7 +413,10 @@ class Client:
                 place=self.base,
                 hint="a bearer token goes into FHIRDRAIN_TOKEN",
             )
-        if status == 429 or status >= 500:
+        if status in BUSY:
+            wait = "" if asked is None else f", and asks to wait {asked:.0f} s"
+            raise BusyError(f"HTTP {status}: the server is busy{wait}", place=self.base, wait=asked)
+        if status >= 500:
             raise ServerError(f"HTTP {status}: the server failed", place=self.base)
         try:
             issues = from_operation_outcome(decode(response.content))
@@ -316,6 +442,10 @@ class Client:
                 place=self.base,
                 hint="does the base URL end in /fhir, or in what this server uses?",
             ) from None
+
+
+def _objects(value: Any) -> list[dict[str, Any]]:
+    return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
 
 
 def _is_match(entry: Mapping[str, Any]) -> bool:
