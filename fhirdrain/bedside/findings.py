@@ -45,23 +45,30 @@ def suspected_doubles(
             if second.time - first.time > within:
                 break
             same_drain = (first.drain, first.episode) == (second.drain, second.episode)
-            apart = first.item != second.item if same_drain else first.time != second.time
+            # A server is not always told of items: what is not known may be another one.
+            two_items = first.item != second.item or first.item is None
+            apart = two_items if same_drain else first.time != second.time
             if apart and first.amount == second.amount:
                 pairs.append((first, second))
     return pairs
 
 
-def doubtful(pairs: Iterable[Sequence[Reading]]) -> list[Reading]:
-    """Return the readings that may be repeats, and without which a total is its lower bound.
+def doubles_in(pairs: Iterable[Sequence[Reading]]) -> list[tuple[Reading, ...]]:
+    """Return the amounts that pairs lead to from one another, in order of time.
 
-    Of two amounts of one drain the later one may be the repeat; of two drains' amounts either.
+    Of each such group one amount is surely real, and nobody knows which.
     """
-    result: dict[str, Reading] = {}
-    for first, second in pairs:
-        result[second.identity] = second
-        if (first.drain, first.episode) != (second.drain, second.episode):
-            result[first.identity] = first
-    return list(result.values())
+    groups: list[dict[str, Reading]] = []
+    for pair in pairs:
+        together = {reading.identity: reading for reading in pair}
+        apart = []
+        for group in groups:
+            if group.keys() & together.keys():
+                together |= group
+            else:
+                apart.append(group)
+        groups = [*apart, together]
+    return [tuple(sorted(group.values(), key=lambda r: r.sort_key)) for group in groups]
 
 
 def double_finding(pair: Sequence[Reading]) -> Finding:

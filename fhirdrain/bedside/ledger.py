@@ -50,15 +50,19 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A charted amount that only checks the levels, and what they say for its interval."""
+    """A charted amount that only checks the levels, and what they say for its interval.
+
+    Amounts finer than the levels check them together: `charted` is the sum of those that do.
+    """
 
     amount: Reading
     by_levels: Decimal
+    charted: Decimal
 
     @property
     def verdict(self) -> str:
         """Say in words how the amount and the levels go together."""
-        return "agrees with" if self.by_levels == self.amount.amount else "differs from"
+        return "agrees with" if self.by_levels == self.charted else "differs from"
 
 
 @dataclass(slots=True)
@@ -68,7 +72,8 @@ class Ledger:
     `baseline` is the first level, which was in the unit before anything was seen to drain.
     `first` and `last` are the times of the first and last reading that stands, `since` that from
     which the drain is known to have been here, `removed` that of the removal. `doubtful` are
-    readings whose amount another one may hold as well.
+    readings whose amount another one may hold as well. `marks` are the good levels of the unit now
+    on the drain with the readings that say them, `low` is a later one below them, if one is.
     """
 
     drain: str
@@ -79,6 +84,8 @@ class Ledger:
     suspects: list[Reading] = field(default_factory=list)
     checks: list[Check] = field(default_factory=list)
     doubtful: list[Reading] = field(default_factory=list)
+    marks: list[tuple[Decimal, Reading]] = field(default_factory=list)
+    low: Reading | None = None
     findings: list[Finding] = field(default_factory=list)
     first: datetime | None = None
     since: datetime | None = None
@@ -116,7 +123,7 @@ def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
     # What is charted of a drain that was out is asked about above, and drained from nothing.
     said = [r for r in said if ledger.removed is None or r.time <= ledger.removed]
     steps = [r for r in said if r.observable in _LEVEL_STEPS]
-    if any(r.observable == "level" for r in steps):
+    if any(r.observable == "level" or "closing-level" in r.parts for r in steps):
         _from_levels(ledger, _in_unit_order(steps, settings), settings)
     _from_amounts(ledger, [r for r in said if r.observable == "output"], settings)
     ledger.outputs.sort(key=lambda o: o.end)
@@ -220,10 +227,18 @@ class _Unit:
         self.low: list[Reading] = []
         self.number: object = None
         self.placed: datetime | None = None
+        self.run: list[tuple[Decimal, Reading]] = []
 
     def open(self, level: Decimal | None, reading: Reading) -> None:
         """Begin a unit at a level, or at one not known."""
+        self.run = []
+        self.rise(level, reading)
+
+    def rise(self, level: Decimal | None, reading: Reading) -> None:
+        """Mark a level of the unit."""
         self.mark, self.marked, self.low = level, reading, []
+        if level is not None:
+            self.run.append((level, reading))
 
     def output(self, level: Decimal, reading: Reading) -> None:
         """Enter the rise from the last mark to a level as an output."""
@@ -280,8 +295,10 @@ def _from_levels(ledger: Ledger, steps: Sequence[Reading], settings: Settings) -
             _change(unit, step)
         elif step.amount is not None:
             _level(unit, step, step.amount)
+    ledger.marks = unit.run
     if unit.low:
         assert unit.marked is not None
+        ledger.low = unit.low[-1]
         unit.settle_low("and nothing has risen above it since")
         ledger.gaps.append(Gap(unit.marked.time, unit.low[-1].time, "the level fell"))
         unit.set_aside_low()
@@ -316,7 +333,7 @@ def _level(unit: _Unit, reading: Reading, level: Decimal) -> None:
                 *filter(None, [unit.marked]),
             )
         unit.output(level, reading)
-        unit.open(level, reading)
+        unit.rise(level, reading)
     else:
         unit.low.append(reading)
     unit.number = number if number is not None else unit.number
@@ -341,7 +358,7 @@ def _first_mark(unit: _Unit, reading: Reading, level: Decimal) -> None:
         ledger.outputs.append(Output(level, start, reading.time, reading, (reading,), "levels"))
     else:
         ledger.baseline = reading
-    unit.open(level, reading)
+    unit.rise(level, reading)
 
 
 def _change(unit: _Unit, change: Reading) -> None:
@@ -406,6 +423,7 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
     is counted twice would make "at least" a lie. It is charted all the same, and sent.
     """
     by_levels = list(ledger.outputs)
+    finer: list[tuple[Reading, datetime | None]] = []
     for amount, previous in _with_previous(amounts):
         start = _start_of(amount, previous, settings)
         value = amount.amount
@@ -413,7 +431,9 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
             continue
         beside = _beside(by_levels, start, amount.time)
         if beside:
-            _check(ledger, beside, amount, start)
+            finer.append((amount, start))
+            if _check(ledger, by_levels, finer):
+                finer.clear()
             continue
         _same_end(ledger, amount, start)
         if amount.start is not None and previous is not None and amount.start < previous.time:
@@ -428,6 +448,7 @@ def _from_amounts(ledger: Ledger, amounts: Sequence[Reading], settings: Settings
                 o.closing for o in ledger.outputs if amount.start < o.end < amount.time
             ]
         ledger.outputs.append(Output(value, start, amount.time, amount, (amount,), "amount"))
+    _not_compared(ledger, finer)
 
 
 def _same_end(ledger: Ledger, amount: Reading, start: datetime | None) -> None:
@@ -484,28 +505,54 @@ def _beside(by_levels: Sequence[Output], start: datetime | None, end: datetime) 
 
 
 def _check(
-    ledger: Ledger, beside: Sequence[Output], amount: Reading, start: datetime | None
-) -> None:
-    """Hold an amount against the levels, where levels were read at both ends of its interval."""
-    whole = (
-        start is not None
-        and beside[0].start == start
-        and beside[-1].end == amount.time
-        and all(a.end == b.start for a, b in pairwise(beside))
-    )
-    if not whole:
+    ledger: Ledger,
+    by_levels: Sequence[Output],
+    amounts: Sequence[tuple[Reading, datetime | None]],
+) -> bool:
+    """Hold the last amounts in a row against the levels, where levels were read at both ends.
+
+    Those before them, which cannot be compared any more, are asked about. Returns whether they
+    could be compared.
+    """
+    end = amounts[-1][0].time
+    for first in range(len(amounts) - 1, -1, -1):
+        row = amounts[first:]
+        start = row[0][1]
+        if any(b is None or a.time != b for (a, _), (_, b) in pairwise(row)) or start is None:
+            break
+        beside = _beside(by_levels, start, end)
+        whole = (
+            bool(beside)
+            and beside[0].start == start
+            and beside[-1].end == end
+            and all(a.end == b.start for a, b in pairwise(beside))
+        )
+        if whole:
+            _not_compared(ledger, amounts[:first])
+            _enter_checks(ledger, [amount for amount, _ in row], beside)
+            return True
+    return False
+
+
+def _enter_checks(ledger: Ledger, amounts: Sequence[Reading], beside: Sequence[Output]) -> None:
+    by_levels = sum((o.value for o in beside), Decimal(0))
+    charted = sum((amount.amount or Decimal(0) for amount in amounts), Decimal(0))
+    ledger.checks += (Check(amount, by_levels, charted) for amount in amounts)
+    if by_levels != charted:
+        together = "" if len(amounts) == 1 else f" in {len(amounts)} amounts"
+        ledger.find(
+            "amount-differs",
+            amounts[-1],
+            f"charted as {charted} mL{together}, by the levels {by_levels} mL",
+            *amounts[:-1],
+        )
+
+
+def _not_compared(ledger: Ledger, amounts: Iterable[tuple[Reading, datetime | None]]) -> None:
+    for amount, _ in amounts:
         ledger.find(
             "amount-not-compared",
             amount,
             f"{amount.amount} mL charted over a time of which the levels say something,"
             " and cannot be compared with them: in no total",
-        )
-        return
-    by_levels = sum((o.value for o in beside), Decimal(0))
-    ledger.checks.append(Check(amount, by_levels))
-    if by_levels != amount.amount:
-        ledger.find(
-            "amount-differs",
-            amount,
-            f"charted as {amount.amount} mL, by the levels {by_levels} mL",
         )

@@ -66,8 +66,8 @@ class Figure:
 class Drained:
     """One drain as a policy looks at it: its readings in order of time, ledger and orders.
 
-    `weights` are the patient's, in order of time; `away` is when it was led into another's unit;
-    `doubles` are amounts that may repeat another one.
+    `weights` are the patient's, in order of time; `away` is when it was led into another's unit and
+    `into` whose that was; `doubles` are amounts that may be one with others.
     """
 
     name: str
@@ -76,6 +76,7 @@ class Drained:
     orders: Sequence[Order]
     weights: Sequence[Reading] = ()
     away: Sequence[Join] = ()
+    into: Sequence[str] = ()
     doubles: Sequence[Reading] = ()
 
 
@@ -162,27 +163,34 @@ def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
     readings: list[Reading] = []
     for drain in drains:
         for output in drain.ledger.outputs:
-            if output.end <= start or (output.start is not None and output.start >= end):
+            instant = output.start == output.end  # two marks of one minute
+            behind = output.start is not None and output.start >= end
+            if output.end <= start or (output.end > end if instant else behind):
                 continue
             most += output.value
             if output.start is not None and start <= output.start and output.end <= end:
                 least += output.value
                 readings.append(output.closing)
-        unknown = unknown or _is_open(drain, start, end)
+        unknown = unknown or _is_open(drain, start, end, [d.name for d in drains])
     doubtful = {r.identity for d in drains for r in (*d.doubles, *d.ledger.doubtful)}
     unsure = any(reading.identity in doubtful for reading in readings)
     return _Span(end, least, None if unknown else most, tuple(readings), unsure)
 
 
-def _is_open(drain: Drained, start: datetime, end: datetime) -> bool:
-    """Tell whether anything may have drained in (start, end] that no output accounts for."""
+def _is_open(drain: Drained, start: datetime, end: datetime, counted: Sequence[str]) -> bool:
+    """Tell whether anything may have drained in (start, end] that no output accounts for.
+
+    What was led into the unit of one of the drains that are `counted` is counted there.
+    """
     ledger = drain.ledger
     first, last = ledger.since, ledger.removed or end
     reached = max(start, first) if first is not None else start
     end = min(end, last)
-    if reached < end and any(join.overlaps(reached, end) for join in drain.away):
+    led = [(j, into in counted) for j, into in zip(drain.away, drain.into, strict=True)]
+    if reached < end and any(j.overlaps(reached, end) and not there for j, there in led):
         return True
     known = [(o.start, o.end) for o in ledger.outputs if o.start is not None]
+    known += [(join.start, join.end or end) for join, there in led if there]
     for begun, ended in sorted(known):
         if begun <= reached < ended:
             reached = ended
@@ -266,6 +274,13 @@ def _ends(drains: Sequence[Drained], within_first: timedelta | None = None) -> l
 _VOLUMES = ("level", "unit-change", "output")
 
 
+def _tells_volume(reading: Reading) -> bool:
+    """Tell whether a reading says a level or an amount; a change need not say any."""
+    return reading.observable in _VOLUMES and (
+        reading.observable != "unit-change" or "closing-level" in reading.parts
+    )
+
+
 def _is_of(figure: Figure, drain: Drained, at: datetime) -> bool | None:
     """Tell whether what drains looks as a figure is about; None where that is not charted."""
     if not figure.appearance:
@@ -295,6 +310,9 @@ def _stopped(
     if since.most is None:
         return _answer(figure, drains, "cannot be judged", f"not all is known since {when}")
     if last - stop < figure.after:
+        if now - stop >= figure.after:
+            why = f"it drained up to {when}, and was not read for so long since"
+            return _answer(figure, drains, "cannot be judged", why)
         return _answer(figure, drains, "not met", f"it drained up to {when}")
     before, limit = _span(drains, stop - figure.within, stop), _limit(figure, drains, stop)
     if limit is None:
@@ -315,23 +333,7 @@ def _level(
     (drain,) = drains
     if drain.ledger.removed is not None:
         return _answer(figure, drains, "not met", "the drain is out")
-    aside = {reading.identity for reading in drain.ledger.suspects}
-    run: list[tuple[Decimal, Reading]] = []
-    number: object = None
-    low: Reading | None = None
-    for reading in drain.readings:
-        if not reading.said or reading.observable not in ("level", "unit-change"):
-            continue
-        other = reading.parts.get("unit-number", number)
-        if reading.observable == "unit-change":
-            opening = reading.parts.get("opening-level", settings.new_unit_level)
-            run, low = ([(opening, reading)] if isinstance(opening, Decimal) else []), None
-        elif reading.identity in aside:
-            low = reading
-        elif reading.amount is not None:
-            run = [*(run if number in (None, other) else []), (reading.amount, reading)]
-            low = None
-        number = other
+    low, run = drain.ledger.low, drain.ledger.marks
     if low is not None:
         why = f"the level fell at {low.time:%d %b %H:%M}, and why is not known"
         return _answer(figure, drains, "cannot be judged", why, None, [low])
@@ -354,7 +356,7 @@ def _not_charted(
         return _answer(figure, drains, "not met", "the drain is out")
     if any(join.end is None for join in drain.away):
         return _answer(figure, drains, "not met", "it is led into another drain's unit")
-    read = [r for r in drain.readings if r.said and r.observable in _VOLUMES]
+    read = [r for r in drain.readings if r.said and _tells_volume(r)]
     since = read[-1].time if read else drain.ledger.since
     if since is None:
         return _answer(figure, drains, "cannot be judged", "nothing is charted of it")

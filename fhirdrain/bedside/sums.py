@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -52,11 +52,11 @@ def check_sums(
     settings: Settings,
     *,
     now: datetime,
-    doubles: Iterable[Reading] = (),
+    doubles: Iterable[Sequence[Reading]] = (),
 ) -> list[SumCheck]:
     """Hold one drain's charted sums against what its ledger knows of the time they are over.
 
-    `doubles` are amounts of this drain that may repeat others, as in `totals`. A sum outside of
+    `doubles` are groups of amounts that may be one, as in `totals`. A sum outside of
     what is known for sure differs; one that unknown time could make up for is not compared.
     """
     doubles = list(doubles)
@@ -68,7 +68,7 @@ def _check(
     ledger: Ledger | None,
     settings: Settings,
     now: datetime,
-    doubles: Iterable[Reading],
+    doubles: Iterable[Sequence[Reading]],
 ) -> SumCheck:
     value = charted.amount
     assert value is not None

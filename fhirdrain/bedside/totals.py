@@ -55,17 +55,17 @@ def total(
     settings: Settings,
     *,
     now: datetime,
-    doubles: Iterable[Reading] = (),
+    doubles: Iterable[Sequence[Reading]] = (),
 ) -> Total:
     """Return the total of one window as known `now`.
 
-    `doubles` are the readings of this drain that may repeat another one; the lower bound is
-    without them.
+    `doubles` are groups of amounts of which only one is surely real (`doubles_in`); the lower bound
+    is without those that may be repeats, here or elsewhere.
     """
     place = _in_place(ledger, window, now)
     candidates = _candidates(ledger.outputs, window, settings)
     parts = [part for o in candidates if (part := _part(o, window, settings)) is not None]
-    suspected = {r.identity for r in (*doubles, *ledger.doubtful)}
+    suspected = {r.identity for r in ledger.doubtful} | _repeats(parts, doubles)
     digits = settings.significant_digits
     amount = _sum(parts, digits)
     doubtful = _sum([p for p in parts if p.of.closing.identity in suspected], digits)
@@ -90,7 +90,7 @@ def totals(
     settings: Settings,
     *,
     now: datetime,
-    doubles: Iterable[Reading] = (),
+    doubles: Iterable[Sequence[Reading]] = (),
 ) -> list[Total]:
     """Return the totals of every window from the first reading to the last, charted or not."""
     assert ledger.first is not None
@@ -114,14 +114,15 @@ def without(total: Total, away: Iterable[Join]) -> Total:
     if total.place is None:
         return total
     start, end = total.place.start, total.place.end
-    pieces = [
+    led = [
         Window(max(start, join.start), min(end, join.end or end))
         for join in away
         if join.overlaps(start, end)
     ]
-    if not pieces:
+    if not led:
         return total
-    covered = max(total.covered - _covered(pieces, total.place), Fraction(0))
+    own = [Window(o.start, o.end) for o in total.outputs if o.start is not None]
+    covered = _covered([*own, *led], total.place) - _covered(led, total.place)
     at_least = total.at_least if covered else None
     return replace(total, value=None, at_least=at_least, at_most=None, covered=covered)
 
@@ -152,6 +153,17 @@ class _Part:
     of: Output
     share: Decimal | Fraction
     time: Window | None
+
+
+def _repeats(parts: Sequence[_Part], doubles: Iterable[Sequence[Reading]]) -> set[str]:
+    """Return the identities of what is counted here and may not be real."""
+    counted = {part.of.closing.identity for part in parts}
+    found: set[str] = set()
+    for group in doubles:
+        inside = [reading.identity for reading in group if reading.identity in counted]
+        # Of amounts that are all counted here one is real; else the real one may be elsewhere.
+        found |= set(inside[1:] if len(inside) == len(group) else inside)
+    return found
 
 
 def _sum(parts: Sequence[_Part], digits: int) -> Decimal:

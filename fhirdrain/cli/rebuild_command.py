@@ -59,6 +59,11 @@ def command(store_file: Path, site_file: Path, server: str, patient: str | None)
         say(f"{report.others} resources there are of another site, and were passed over")
     if report.without_rates:
         say("rates stand there, and no policy of the site asks for them: they were left alone")
+    if report.without_items:
+        say(
+            f"{report.without_items} amounts there do not say their item, since the site file names no"
+            " system of items: two that are alike may be one, until the source is mapped"
+        )
     if report.by_weight:
         say(f"{report.by_weight} rates there are by weight: map the weights before anything else")
     say(f"{report.readings} readings of {report.drains} drains are in the store")

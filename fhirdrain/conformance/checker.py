@@ -23,6 +23,7 @@ from fhirdrain.conformance.definitions import (
     split_canonical,
     standard,
 )
+from fhirdrain.conformance.drainbook import USUAL, Bounds
 from fhirdrain.conformance.fhirpath import Surroundings
 from fhirdrain.conformance.plan import Compiler, Spec, tree_of
 from fhirdrain.conformance.rules import bindings, bundles, drain, extensions, ours
@@ -58,7 +59,7 @@ class Options:
     best_practice: bool = False
     base_only: bool = False
     drain_rules: bool = True
-    bounds: drainage.Bounds = drainage.USUAL
+    bounds: Bounds = USUAL
 
 
 @dataclass(slots=True)

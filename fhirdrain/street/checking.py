@@ -14,7 +14,7 @@ from fhirdrain.conformance.definitions import (
     split_canonical,
     standard,
 )
-from fhirdrain.conformance.drainage import USUAL, Bounds
+from fhirdrain.conformance.drainbook import USUAL, Bounds
 from fhirdrain.conformance.packages import supplied
 from fhirdrain.conformance.rules.extensions import Unknown
 from fhirdrain.conformance.rules.references import Follow

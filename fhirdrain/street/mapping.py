@@ -8,12 +8,12 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from functools import cached_property
-from itertools import count
+from itertools import chain, count
 from pathlib import Path
 from typing import BinaryIO
 
 from fhirdrain.bedside.episodes import assign_episodes
-from fhirdrain.bedside.findings import Finding, double_finding, doubtful, suspected_doubles
+from fhirdrain.bedside.findings import Finding, double_finding, doubles_in, suspected_doubles
 from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import Check, Ledger, keep_ledger
 from fhirdrain.bedside.orders import ORDERED, link_orders, orders_of
@@ -40,7 +40,7 @@ from fhirdrain.site import Site, Source
 from fhirdrain.site.durations import duration
 from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
-from fhirdrain.street.remembering import keep_items, with_remembered
+from fhirdrain.street.remembering import keep_items, with_remembered, words_of
 from fhirdrain.street.telling import Told, silent
 from fhirdrain.vocabulary.observables import BESIDE, PATIENT_WEIGHT
 
@@ -88,7 +88,7 @@ class DrainSummary:
     ledger: Ledger
     settings: Settings
     now: datetime
-    doubles: Sequence[Reading]
+    doubles: Sequence[Sequence[Reading]]
     away: Sequence[Join] = ()
     weights: Sequence[Reading] = ()
 
@@ -111,7 +111,7 @@ class DrainSummary:
         """Return its totals and the outputs with rates, as far as they are wanted."""
         made: Iterable[Rate] = ()
         if wanted.rates is not None:
-            unsure = [*self.doubles, *self.ledger.doubtful]
+            unsure = [*chain.from_iterable(self.doubles), *self.ledger.doubtful]
             made = rates(
                 self.ledger, wanted.rates, unsure=unsure, weights=self.weights, away=self._is_away
             )
@@ -434,10 +434,10 @@ def _accepted(
     items: Sequence[SourceItem], report: MapReport, refused: Rejects
 ) -> Iterator[SourceItem]:
     """Yield the items that stand; refuse ties without a row id, and withdrawals of nothing."""
+    items = _told_once(items)
     told = Counter(
         key
-        for item in items
-        if item.row is None
+        for item in {i.arrival: i for i in items if i.row is None}.values()
         for key in {(reading.identity, reading.observable) for reading in item.readings}
     )
     known = {
@@ -482,6 +482,18 @@ def _accepted(
             _reject(item, issue, report, refused)
         else:
             yield item
+
+
+def _told_once(items: Sequence[SourceItem]) -> list[SourceItem]:
+    """Return items of which one without a row id that says just what another says has its place."""
+    places: dict[bytes, int] = {}
+    result = []
+    for item in items:
+        if item.row is None and item.readings:
+            place = places.setdefault(words_of(item), item.arrival)
+            item = item if place == item.arrival else replace(item, arrival=place)
+        result.append(item)
+    return result
 
 
 def _half_timed(items: Iterable[SourceItem]) -> int:
@@ -580,7 +592,7 @@ def judged(
     now: datetime | None = None,
 ) -> list[Judgement]:
     """Return the answers to a policy's figures for one patient, `now` or at the last reading."""
-    doubles = doubtful(_doubles(drains, settings))
+    doubles = [*chain.from_iterable(_doubles(drains, settings))]
     held = [
         Drained(
             drain.name,
@@ -589,6 +601,7 @@ def judged(
             drain.orders,
             drain.weights,
             [join for join, _ in drain.led],
+            [into.name for _, into in drain.led],
             doubles,
         )
         for drain in drains
@@ -624,7 +637,7 @@ def summarise(
         return [], [], []
     now = now or max(ends)
     pairs = _doubles(drains, settings)
-    repeats = doubtful(pairs)
+    repeats = doubles_in(pairs)
     summaries = [
         DrainSummary(
             drain.patient,

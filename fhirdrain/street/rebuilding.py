@@ -37,6 +37,8 @@ class Rebuilt:
 
     `confirmed` stand there as they would go out, `waiting` do not, or not at all. `others` are of
     another site and were passed over. `by_weight` are rates whose weight the store does not know.
+    `without_items` are amounts of which the server was not told the item: two of them that are
+    alike may be one.
     """
 
     readings: int = 0
@@ -46,6 +48,7 @@ class Rebuilt:
     others: int = 0
     by_weight: int = 0
     without_rates: bool = False
+    without_items: int = 0
 
 
 def rebuild(store: Store, site: Site, resources: Iterable[Json], server: str) -> Rebuilt:
@@ -112,6 +115,7 @@ def _of_patient(
     ]
     keep_items(store, patient, items)
     store.put_versions(readings)
+    report.without_items += sum(r.observable == "output" and r.item is None for r in readings)
     drains = drains_of(patient, folded(items), site.settings)
     summaries, *_ = summarise(drains, site.settings)
     report.readings += len(readings)

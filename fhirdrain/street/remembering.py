@@ -92,7 +92,7 @@ def with_remembered(
         _note(item, places, last)
     result = []
     for item in items:
-        said = _words(item)
+        said = words_of(item)
         place = places.get(said)
         by_time = (item.source, item.row) not in timeless
         if place is not None and (by_time or all(last[row] == said for row in _rows_of(item))):
@@ -104,13 +104,13 @@ def with_remembered(
 
 
 def _note(item: SourceItem, places: dict[bytes, int], last: dict[Row, bytes]) -> None:
-    said = _words(item)
+    said = words_of(item)
     places[said] = item.arrival
     for row in _rows_of(item):
         last[row] = said
 
 
-def _words(item: SourceItem) -> bytes:
+def words_of(item: SourceItem) -> bytes:
     """Return what an item says, wherever it stood."""
     body = item_body(item)
     body.pop("stood", None)
@@ -157,7 +157,7 @@ def with_rows(items: Sequence[SourceItem], site: Site) -> list[SourceItem]:
         if not together:
             continue
         stored = [item.recorded for item in together if item.recorded is not None]
-        readings = [_in_own_words(reading, own) for i in together for reading in i.readings]
+        readings = [_in_ownwords_of(reading, own) for i in together for reading in i.readings]
         named.append(
             replace(
                 together[0],
@@ -207,7 +207,7 @@ def _same(back: Reading, readings: Iterable[Reading]) -> bool:
     )
 
 
-def _in_own_words(
+def _in_ownwords_of(
     reading: Reading, own: Mapping[tuple[str, str, datetime | None], Reading]
 ) -> Reading:
     """Return a reading as its source said it, where it told that very version too."""

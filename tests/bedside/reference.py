@@ -26,7 +26,7 @@ class Event:
 
 def outputs(events: list[Event], longest: int | None = None) -> list[tuple[int | None, int, int]]:
     """Return (start, end, mL) of everything that is known to have drained, by its end."""
-    if any(event.kind == "level" for event in events):
+    if any(event.kind == "level" or event.closing is not None for event in events):
         found = by_levels(events)
     else:
         found = by_amounts(events, longest)

@@ -9,10 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fhirdrain.bedside.findings import doubtful, suspected_doubles
+from fhirdrain.bedside.findings import doubles_in, suspected_doubles
+from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import keep_ledger
 from fhirdrain.bedside.settings import DrainSettings
-from fhirdrain.bedside.totals import total, totals
+from fhirdrain.bedside.totals import total, totals, without
 from fhirdrain.bedside.windows import Window, Windows
 from tests.conftest import amount, at, change, level, reading
 
@@ -259,7 +260,7 @@ def test_a_suspected_double_makes_a_total_a_range(settings):
         amount(12, 10, item="a"),
     ]
     pairs = suspected_doubles(readings, timedelta(minutes=10))
-    found = shift(keep_ledger(readings, settings), settings, doubles=doubtful(pairs))
+    found = shift(keep_ledger(readings, settings), settings, doubles=doubles_in(pairs))
     assert (found.value, found.at_least, found.at_most, found.charted) == (None, 55, 100, 100)
 
 
@@ -475,6 +476,63 @@ def test_two_amounts_of_one_time(settings, names, first, second, items, kinds, b
     _, whole = totals(ledger, Windows(settings.zone, settings.windows), settings, now=at(2))
     assert (whole.value, whole.at_least, whole.at_most) == bounds
     assert [f.kind for f in ledger.findings] == kinds
+
+
+def test_a_unit_that_was_only_closed_is_known_by_its_change(settings):
+    placed = reading("placed", 1, parts={"opening-level": Decimal(0)})
+    ledger = keep_ledger([placed, change(11, 800, 0)], settings)
+    assert [(o.value, o.start, o.end) for o in ledger.outputs] == [(800, at(1), at(11))]
+    two = keep_ledger([change(1, None, 0), change(11, 600, 0)], settings)
+    assert [o.value for o in two.outputs] == [600]
+    # Amounts beside them are checks, as beside levels.
+    both = keep_ledger([placed, amount(5, 300, start=at(1)), change(11, 800, 0)], settings)
+    assert [o.basis for o in both.outputs] == ["levels"]
+    bare = keep_ledger([change(1, None, None), amount(5, 300), amount(6, 10)], settings)
+    assert [o.basis for o in bare.outputs] == ["amount", "amount"]
+
+
+def test_a_double_across_the_end_of_a_shift_is_sure_in_neither(settings):
+    """90 mL stand at 18:55 and at 19:05: whichever is withdrawn, the shift may have none of them."""
+    amounts = [
+        amount(0, 0, item="a"),
+        amount(11, 40, item="a"),
+        amount(11 + 55 / 60, 90, item="a"),
+        amount(12 + 5 / 60, 90, item="b"),
+    ]
+    doubles = doubles_in(suspected_doubles(amounts, timedelta(minutes=10)))
+    ledger = keep_ledger(amounts, settings)
+    first = shift(ledger, settings, doubles=doubles)
+    later = shift(ledger, settings, start=12, now=at(12 + 5 / 60), doubles=doubles)
+    assert (first.at_least, later.at_least) == (40, 0)
+    whole = shift(ledger, settings, hours=24, now=at(12 + 5 / 60), doubles=doubles)
+    assert (whole.at_least, whole.at_most) == (130, 220)
+
+
+def test_what_is_known_from_before_a_tube_was_led_away_stays_known(settings):
+    """20 mL in the first six hours, and then led into another unit: at least 20, half covered."""
+    ledger = keep_ledger([amount(6, 20, start=at(0)), reading("swing", 12, "present")], settings)
+    whole = shift(ledger, settings, now=at(12))
+    led = without(whole, [Join("R1", at(6), None)])
+    assert (led.value, led.at_least, led.covered) == (None, 20, Fraction(1, 2))
+    beyond = without(whole, [Join("R1", at(3), None)])
+    assert (beyond.at_least, beyond.covered) == (20, Fraction(1, 4))
+
+
+def test_amounts_finer_than_the_levels_check_them_together(settings):
+    """10, 20 and 30 mL in the hours between two levels 60 mL apart."""
+    levels = [level(0, 0), level(3, 60)]
+    finer = [amount(1, 10, start=at(0)), amount(2, 20), amount(3, 30)]
+    ledger = keep_ledger([*levels, *finer], settings)
+    assert [(c.amount.amount, c.verdict) for c in ledger.checks] == [
+        (10, "agrees with"), (20, "agrees with"), (30, "agrees with"),
+    ]  # fmt: skip
+    assert ledger.findings == []
+    assert [o.basis for o in ledger.outputs] == ["levels"]
+    other = keep_ledger([*levels, *finer[:2], amount(3, 31)], settings)
+    assert [f.kind for f in other.findings] == ["amount-differs"]
+    assert other.findings[0].message == "charted as 61 mL in 3 amounts, by the levels 60 mL"
+    gap = keep_ledger([*levels, finer[0], amount(3, 30, start=at(2))], settings)
+    assert [f.kind for f in gap.findings] == ["amount-not-compared"] * 2
 
 
 @pytest.mark.parametrize("names", ["ab", "ba"])

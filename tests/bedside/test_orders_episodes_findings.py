@@ -4,7 +4,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 from fhirdrain.bedside.episodes import assign_episodes
-from fhirdrain.bedside.findings import doubtful, suspected_doubles
+from fhirdrain.bedside.findings import doubles_in, suspected_doubles
 from fhirdrain.bedside.orders import in_force, link_orders, orders_of
 from tests.conftest import amount, at, reading
 
@@ -82,7 +82,7 @@ WITHIN = timedelta(minutes=10)
 def test_the_same_amount_under_two_items_of_one_drain_is_suspected():
     one, two = amount(0, 45, item="a"), amount(5 / 60, 45, item="b")
     assert suspected_doubles([two, one], WITHIN) == [(one, two)]
-    assert doubtful([(one, two)]) == [two]
+    assert doubles_in([(one, two)]) == [(one, two)]
 
 
 def test_the_same_amount_on_two_drains_is_suspected_only_at_different_times():
@@ -90,7 +90,7 @@ def test_the_same_amount_on_two_drains_is_suspected_only_at_different_times():
     assert suspected_doubles([one, amount(0, 90, item="b", drain="L1")], WITHIN) == []
     other = amount(5 / 60, 90, item="b", drain="L1")
     assert suspected_doubles([one, other], WITHIN) == [(one, other)]
-    assert doubtful([(one, other)]) == [other, one]
+    assert doubles_in([(one, other)]) == [(one, other)]
 
 
 def test_what_is_not_suspected():

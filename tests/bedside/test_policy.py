@@ -8,6 +8,7 @@ from decimal import Decimal
 
 import pytest
 
+from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import keep_ledger
 from fhirdrain.bedside.orders import orders_of
 from fhirdrain.bedside.policy import Drained, Figure, judge
@@ -128,7 +129,8 @@ def test_only_in_the_first_hours_and_only_of_an_appearance(settings):
 def test_a_sudden_stop(settings):
     stop = figure("stopped", above=Decimal(50), within=hours(4), after=hours(2))
     assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 60))) == ("met", at(6))
-    assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 61)))[0] == "not met"
+    assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 61)), now=6)[0] == "not met"
+    assert answer(settings, stop, *levels((0, 0), (4, 60), (6, 61)))[0] == UNSURE  # not read since
     assert answer(settings, stop, *levels((0, 0), (4, 40), (6, 40)))[0] == "not met"
     # It goes on having stopped, however often nothing is read.
     assert answer(settings, stop, *levels((0, 0), (2, 60), (8, 60))) == ("met", at(4))
@@ -143,6 +145,53 @@ def test_a_sudden_stop(settings):
 
 
 # -- the unit, and charting -----------------------------------------------------------------
+
+
+def change(hour, closing=None, opening=None, **parts):
+    stated = {"closing-level": closing, "opening-level": opening}
+    known = {name: Decimal(value) for name, value in stated.items() if value is not None}
+    return reading("unit-change", hour, "full", parts={**known, **parts})
+
+
+def test_what_drained_within_the_minute_of_a_change_counts(settings):
+    """250 mL to 11:00 and 30 up to the closing level of that minute: 280 (the change's rule: ACI)."""
+    over = figure("volume", above=Decimal(260), within=hours(1))
+    marks = [*levels((3, 100), (4, 350)), change(4, 380, 0), *levels((5, 5))]
+    assert answer(settings, over, *marks, now=5) == ("met", at(4))
+    stop = figure("stopped", above=Decimal(50), within=hours(2), after=hours(2))
+    marks = [*levels((1, 100), (3, 130)), change(3, 155, 0), *levels((5, 0))]
+    assert answer(settings, stop, *marks, now=5) == ("met", at(5))
+
+
+def test_a_level_of_the_minute_of_a_change_is_of_the_unit_it_was_read_on(settings):
+    near = figure("level", above=Decimal(100))
+    full = [*levels((1, 900)), change(5, 950, 0), *levels((5, 150))]
+    assert answer(settings, near, *full) == ("met", at(5))
+    bare = [*levels((1, 900)), change(5), *levels((5, 150))]
+    assert answer(settings, near, *bare)[0] == "met"
+    numbered = [
+        reading("level", 5, 950, parts={"unit-number": 1}),
+        change(5, **{"unit-number": 2}),
+        reading("level", 5, 0, parts={"unit-number": 2}),
+    ]
+    assert answer(settings, near, *numbered)[0] == "not met"
+    placed = reading("placed", 0, parts={"opening-level": Decimal(150)})
+    assert answer(settings, near, placed, change(5), *levels((6, 5)))[0] == "not met"
+
+
+def test_tubes_in_one_unit_are_counted_there(settings):
+    group = figure(
+        "volume", scope="group", drains=("R1", "L1"), above=Decimal(200), within=hours(1)
+    )
+    unit = drained(settings, *levels((1, 0), (2, 50), (3, 80)))
+    led = replace(
+        drained(settings, reading("placed", 1), name="L1"),
+        away=[Join("L1", at(1), None)],
+        into=["R1"],
+    )
+    assert [j[0] for j in told(settings, group, unit, led, now=3)] == ["not met"]
+    elsewhere = replace(led, into=["M1"])
+    assert [j[0] for j in told(settings, group, unit, elsewhere, now=3)] == [UNSURE]
 
 
 def test_a_level_near_the_top(settings):

@@ -38,7 +38,7 @@ def test_a_sum_over_time_not_known_differs_only_where_it_must(settings):
 
 def test_a_sum_beside_a_suspected_double_may_be_either(settings):
     amounts = [amount(0, 5), amount(6, 45), amount(12, 45)]
-    doubles = amounts[-1:]
+    doubles = [amounts[-2:]]
     assert verdict(settings, 45, *amounts, doubles=doubles) == "cannot be compared with"
     assert verdict(settings, 90, *amounts, doubles=doubles) == "cannot be compared with"
     assert verdict(settings, 91, *amounts, doubles=doubles) == "differs from"

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from fhirdrain.bedside.rates import Asked
 from fhirdrain.conformance import Checker, Options, check_resource
-from fhirdrain.conformance.drainage import Bounds
+from fhirdrain.conformance.drainbook import Bounds
 from fhirdrain.street.mapping import Wanted
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import map_files, row, rows_of, site_text
@@ -240,6 +240,95 @@ def test_an_output_over_a_change_of_unit(change, value, says, named):
     derived = output(value, at(7), at(11), **sources)
     rules = [rule for rule, _ in found(level("450", at(7)), change, last, derived)]
     assert rules == (["output-differs"] if says == "output-differs" else [])
+
+
+def test_what_was_charted_in_the_minute_of_a_change_may_have_come_in_any_order():
+    """100 to 180 in the old unit and 0 to 30 in the new one: 110, in whatever order they are named."""
+    change = seen(
+        "unit-change", "full", at(11),
+        component=[part("closing-level", quantity("180")), part("opening-level", quantity("0"))],
+    )  # fmt: skip
+    first, last = level("100", at(7)), level("30", at(11))
+    for sources in (from_(0, 1, 2), from_(0, 2, 1), from_(2, 1, 0), from_(0, 2)):
+        assert found(first, change, last, output("110", at(7), at(11), **sources)) == []
+        assert found(first, change, last, output("111", at(7), at(11), **sources)) == [
+            ("output-differs", "3.value")
+        ]
+    before = seen(
+        "unit-change", "full", at(7),
+        component=[part("closing-level", quantity("180")), part("opening-level", quantity("0"))],
+    )  # fmt: skip
+    old, new = level("180", at(7)), level("30", at(11))
+    assert found(old, before, new, output("30", at(7), at(11), **from_(0, 2))) == []
+
+
+def said(*resources: dict[str, Any]) -> list[str]:
+    return [i.rule for i in check_resource(bundle(*resources)) if i.rule in {*ACROSS, "not-judged"}]
+
+
+def test_what_a_number_rests_on_beside_a_drains_readings_hides_nothing():
+    weight = seen(concept("29463-7", LOINC), quantity("70", "kg"), at(7))
+    levels = [level("100", at(7)), level("150", at(15))]
+    right = output("50", at(7), at(15), **from_(0, 1, 2))
+    assert said(*levels, weight, right) == []
+    assert said(*levels, weight, output("500", at(7), at(15), **from_(0, 1, 2))) == [
+        "output-differs"
+    ]
+    # Named by identifier, it is found; what is not at hand is said.
+    named = [
+        one | {"identifier": [{"system": "s", "value": str(n)}]} for n, one in enumerate(levels)
+    ]
+    by_name = {"derivedFrom": [{"identifier": {"system": "s", "value": str(n)}} for n in (0, 1)]}
+    assert said(*named, output("50", at(7), at(15), **by_name)) == []
+    assert said(*named, output("500", at(7), at(15), **by_name)) == ["output-differs"]
+    assert said(*levels, output("50", at(7), at(15), **from_(0, 7))) == ["not-judged"]
+
+
+def test_a_total_may_rest_on_levels():
+    levels = [level("100", at(7)), level("150", at(19))]
+    total = seen("output-total", quantity("50"), (at(7), at(19)), **from_(0, 1))
+    assert said(*levels, total) == []
+    total["valueQuantity"] = quantity("51")
+    assert said(*levels, total) == ["total-differs"]
+
+
+def test_a_rate_by_the_clocks_hours_is_told_on_the_day_of_23():
+    """240 mL in 23 h are 10.43 mL/h and not 10 (the 30 March 2025, Vienna)."""
+    start, end = "2025-03-29T07:00:00+01:00", "2025-03-30T07:00:00+02:00"
+    day = output("240", start, end)
+
+    def rate(value: str) -> dict[str, Any]:
+        return seen("output-rate", quantity(value, "mL/h"), (start, end), **from_(0))
+
+    assert found(day, rate("10.43")) == []
+    assert found(day, rate("10.4")) == []
+    assert found(day, rate("10")) == [("rate-differs", "1.value")]
+
+
+def test_a_level_below_that_of_the_opening_of_its_unit():
+    opened = seen("unit-change", "full", at(9), component=[part("opening-level", quantity("50"))])
+    assert found(level("900", at(7)), opened, level("50", at(11))) == []
+    assert found(level("900", at(7)), opened, level("20", at(11)), level("30", at(12))) == [
+        ("level-falls", "2.value")
+    ]
+
+
+def test_levels_of_a_date_alone_are_not_judged():
+    levels = [level("100", "2025-01-09"), level("150", "2025-01-10")]
+    assert said(*levels, output("50", at(7), at(15), **from_(0, 1))) == ["not-judged"]
+
+
+def test_suction_is_held_against_the_order_it_names():
+    order = {
+        "resourceType": "ServiceRequest", "status": "active", "intent": "order",
+        "subject": {"identifier": {"value": "p"}}, "quantityQuantity": quantity("20", "cm[H2O]"),
+    }  # fmt: skip
+    mode, source = seen("mode", "suction", at(7)), seen("suction-source", "connected-on", at(7))
+    named = {"basedOn": [{"reference": URL.format(0)}]}
+    ten = seen("suction-set", quantity("10", "cm[H2O]"), at(8), **named)
+    assert found(order, mode, source, ten) == [("suction-differs", "3.value")]
+    twenty = seen("suction-set", quantity("20", "cm[H2O]"), at(8), **named)
+    assert found(order, mode, source, twenty) == []
 
 
 def test_levels_of_two_unit_numbers_have_no_difference():

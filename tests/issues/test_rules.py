@@ -24,7 +24,7 @@ CONFORMANCE = Path(fhirdrain.conformance.__file__).parent
 # Where the name of a rule is handed on rather than said: file and expression.
 HANDED_ON = {
     ("walk.py", "rule"), ("references.py", "rule"), ("values.py", "rule"), ("invariants.py", "rule"),
-    ("archives.py", "rule"), ("drainage.py", "rule"),
+    ("archives.py", "rule"), ("derived.py", "rule"),
 }  # fmt: skip
 # Calls that say a rule's name, and at which argument they do.
 SAID_AT = {"add": 1, "_add": 1, "Issue": 2, "_bound": 0, "_differs": 2, "_exactly": 0}

@@ -287,3 +287,18 @@ def test_a_row_whose_versions_are_stored_at_a_time_only_in_part_is_said_so(tmp_p
         "1 rows have versions with a stored time and without one: of those the last that came stands"
     ]
     assert levels_out(journal) == [("140", "corrected")]
+
+
+def test_a_row_without_an_id_told_twice_is_told_once(tmp_path):
+    told = row(item="lvl", value="100", stored="2025-01-10T10:04+01:00")
+    for lines in ([told, told], [told]):
+        journal = Journal(tmp_path, f"of{len(lines)}")
+        report = journal.take(*lines)
+        assert (report.mapped, report.rejected) == (len(lines), 0)
+        assert levels_out(journal) == [("100", "final")]
+    again = Journal(tmp_path, "again")
+    again.take(told)
+    assert again.take(told).mapped == 1
+    assert len(list(again.store.items("p-1"))) == 1
+    other = row(item="lvl", value="101", stored="2025-01-10T10:04+01:00")
+    assert Journal(tmp_path, "tie").take(told, other).rejected == 2

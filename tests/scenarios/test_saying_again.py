@@ -100,7 +100,7 @@ def test_what_somebody_else_changed_there_is_left_alone_and_said(tmp_path, clien
     send(journal, client)
     (level,) = [r for r in held(client).values() if "valueQuantity" in r and "method" not in r]
     level["valueQuantity"]["value"] = 999
-    put = client._session.put(
+    put = client._session().put(
         f"{client.base}/Observation/{level['id']}",
         data=encode(level),
         headers={"Content-Type": "application/fhir+json"},
