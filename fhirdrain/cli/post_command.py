@@ -8,17 +8,15 @@ from pathlib import Path
 
 import click
 
+from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import Progress, say
 from fhirdrain.cli.settings import (
     example,
     server_option,
     show_values_option,
     store_option,
-    token_file,
 )
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.exchange.auth import bearer_from_environment
-from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
 from fhirdrain.issues import render_issue
 from fhirdrain.store import Store
@@ -37,6 +35,18 @@ _SHOWN = 10
 @store_option("Note in this file what the server confirmed; without FILES, send what waits in it.")
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--unchecked", is_flag=True, help="Send without checking first.")
+@click.option(
+    "--at-once",
+    type=click.IntRange(1, 64),
+    default=1,
+    show_default=True,
+    help="Patients whose entries go out at the same time.",
+)
+@click.option(
+    "--per-second",
+    type=click.FloatRange(0, min_open=True),
+    help="Requests a second at most; without it, as many as go.",
+)
 @show_values_option("Show what the server says. It may quote values.")
 def command(
     files: tuple[str, ...],
@@ -45,6 +55,8 @@ def command(
     store_file: Path | None,
     create_patients: bool,
     unchecked: bool,
+    at_once: int,
+    per_second: float | None,
     show_values: bool,
 ) -> None:
     """Send transaction bundles to a FHIR server; what is there already is compared, not doubled.
@@ -52,7 +64,8 @@ def command(
     With a store and no files, what waits in the store is sent: what was said before and came to be
     another is updated under its identity.
 
-    A bearer token is taken from FHIRDRAIN_TOKEN, or from the file FHIRDRAIN_TOKEN_FILE names.
+    A bearer token is taken from FHIRDRAIN_TOKEN, or from the file FHIRDRAIN_TOKEN_FILE names; the
+    settings name other ways to sign in.
     Exits 1 when something was refused or differs, 3 when the server failed, 4 when it failed
     after a part was delivered.
     """
@@ -61,7 +74,9 @@ def command(
             raise click.UsageError(
                 "Missing argument 'FILES...', or a store in which something waits."
             )
-        _post_waiting(store_file, server, dry_run, create_patients, show_values)
+        _post_waiting(
+            store_file, server, dry_run, create_patients, at_once, per_second, show_values
+        )
         return
     with Progress() as checking:
         parcels = [prepare(name, checked=not unchecked, progress=checking) for name in files]
@@ -71,7 +86,7 @@ def command(
         warned = sum(1 for issue in parcel.issues if not issue.is_error)
         if warned:
             say(f"{parcel.file}: {warned} warnings; fhirdrain check shows them")
-    client = Client(server, bearer_from_environment(token_file()))
+    client = connect(server, per_second)
     if dry_run:
         say(f"{client.base} speaks FHIR {client.release()}")
         for parcel in parcels:
@@ -88,7 +103,7 @@ def command(
                 pass  # a store that is in use must be known before anything is sent
         progress = stack.enter_context(Progress())
         for parcel, delivery in post_all(
-            client, parcels, create_patients=create_patients, progress=progress
+            client, parcels, create_patients=create_patients, at_once=at_once, progress=progress
         ):
             progress.clear()
             deliveries.append(delivery)
@@ -101,18 +116,26 @@ def command(
 
 
 def _post_waiting(
-    store_file: Path, server: str, dry_run: bool, create_patients: bool, show_values: bool
+    store_file: Path,
+    server: str,
+    dry_run: bool,
+    create_patients: bool,
+    at_once: int,
+    per_second: float | None,
+    show_values: bool,
 ) -> None:
     if not store_file.exists():
         raise ConfigurationError("there is no such store", place=str(store_file))
-    client = Client(server, bearer_from_environment(token_file()))
+    client = connect(server, per_second)
     with Store(store_file) as store, Progress() as progress:
         if dry_run:
             count = sum(1 for _ in store.outgoing(*TO_SEND))
             say(f"{client.base} speaks FHIR {client.release()}")
             say(f"{count} resources that wait in the store would be sent; nothing was")
             return
-        delivery = post_waiting(client, store, create_patients=create_patients, progress=progress)
+        delivery = post_waiting(
+            client, store, create_patients=create_patients, at_once=at_once, progress=progress
+        )
         progress.clear()
     show(store_file.name, delivery)
     for issue in delivery.told if show_values else ():
@@ -129,6 +152,8 @@ def show(file: str, delivery: Delivery) -> None:
         f" {len(delivery.refused)} refused, {len(delivery.parked)} parked,"
         f" {len(delivery.waiting)} not confirmed"
     )
+    for how in delivery.notes:
+        say(f"  {how}")
     for entry, found in delivery.different[:_SHOWN]:
         say(f"  {entry.label}: the server holds something else: {'; '.join(found[:4])}")
     reasons = [*delivery.refused, *delivery.parked, *delivery.uncompared]

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import click
 
+from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import Progress, output, say
-from fhirdrain.cli.settings import example, server_option, token_file
-from fhirdrain.exchange.auth import bearer_from_environment
-from fhirdrain.exchange.client import Client
+from fhirdrain.cli.settings import example, server_option
 from fhirdrain.street.reading import (
     Wanted,
     collection_of,
@@ -60,7 +59,7 @@ def command(
         since=moment(since) if since else None,
         until=moment(until) if until else None,
     )
-    client = Client(server, bearer_from_environment(token_file()))
+    client = connect(server)
     with Progress(out) as progress:
         resources, readings, issues = read_drains(client, wanted, progress)
     refuse_incomplete(issues)

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import click
 
+from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import Progress, say
-from fhirdrain.cli.settings import example, server_option, token_file
+from fhirdrain.cli.settings import example, server_option
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.exchange.auth import bearer_from_environment
-from fhirdrain.exchange.client import Client
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.reading import Wanted, patient_token, read_drains, refuse_incomplete
@@ -47,7 +46,7 @@ def command(store_file: Path, site_file: Path, server: str, patient: str | None)
         raise ConfigurationError(
             "the file is there already", place=str(store_file), hint="name one that is not"
         )
-    client = Client(server, bearer_from_environment(token_file()))
+    client = connect(server)
     with Progress() as progress:
         resources, _, issues = read_drains(client, wanted, progress)
     refuse_incomplete(issues)

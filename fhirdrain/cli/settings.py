@@ -36,7 +36,23 @@ SETTINGS = (
     Setting("source", "FHIRDRAIN_SOURCE", "source_name"),
     Setting("store", "FHIRDRAIN_STORE", "store_file"),
     Setting("token_file", "FHIRDRAIN_TOKEN_FILE", ""),
+    Setting("sign_in", "FHIRDRAIN_SIGN_IN", ""),
+    Setting("client_id", "FHIRDRAIN_CLIENT_ID", ""),
+    Setting("client_secret_file", "FHIRDRAIN_CLIENT_SECRET_FILE", ""),
+    Setting("key_file", "FHIRDRAIN_KEY_FILE", ""),
+    Setting("key_id", "FHIRDRAIN_KEY_ID", ""),
+    Setting("scope", "FHIRDRAIN_SCOPE", ""),
+    Setting("token_url", "FHIRDRAIN_TOKEN_URL", ""),
+    Setting("authorities", "FHIRDRAIN_AUTHORITIES", ""),
+    Setting("certificate", "FHIRDRAIN_CERTIFICATE", ""),
+    Setting("certificate_key", "FHIRDRAIN_CERTIFICATE_KEY", ""),
+    Setting("per_second", "FHIRDRAIN_PER_SECOND", "per_second"),
+    Setting("at_once", "FHIRDRAIN_AT_ONCE", "at_once"),
 )
+_PATHS = (
+    "site", "store", "token_file", "client_secret_file", "key_file", "authorities", "certificate",
+    "certificate_key",
+)  # fmt: skip
 
 
 def settings_file() -> tuple[Path, bool]:
@@ -68,21 +84,24 @@ def _read(path: Path) -> Mapping[str, str]:
         raise ConfigurationError(f"not valid TOML: {error}", place=str(path)) from None
     known = [setting.name for setting in SETTINGS]
     for name, value in data.items():
-        if name in ("token", "secret", "password"):
+        if name in ("token", "secret", "password", "client_secret", "key"):
+            file = {"client_secret": "client_secret_file", "key": "key_file"}.get(
+                name, "token_file"
+            )
             raise ConfigurationError(
                 f'"{name}" does not belong into a file of settings',
                 place=str(path),
-                hint="token_file names a file that others cannot read",
+                hint=f"{file} names a file that others cannot read",
             )
         if name not in known:
             near = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
             hint = f'nearest known: "{near[0]}"' if near else f"known: {', '.join(known)}"
             raise ConfigurationError(f'unknown setting "{name}"', place=str(path), hint=hint)
-        if not isinstance(value, str):
+        number = name in ("per_second", "at_once") and isinstance(value, int | float)
+        if not isinstance(value, str) and (not number or isinstance(value, bool)):
             raise ConfigurationError(f'"{name}" must be a text', place=str(path))
-    paths = ("site", "store", "token_file")
     return {  # an empty one says as little as one that is left out
-        name: str(Path(value).expanduser()) if name in paths else value
+        name: str(Path(value).expanduser()) if name in _PATHS else str(value)
         for name, value in data.items()
         if value
     }
@@ -112,9 +131,10 @@ class Defaults(dict[str, Any]):
         return self.get(name)
 
 
-def token_file() -> str | None:
-    """Return the file that holds the token, if the environment or the settings name one."""
-    return os.environ.get("FHIRDRAIN_TOKEN_FILE") or settings_in_file().get("token_file")
+def setting(name: str) -> str | None:
+    """Return a setting that is no option of a command: the environment's, else the file's."""
+    (one,) = (one for one in SETTINGS if one.name == name)
+    return os.environ.get(one.environment) or settings_in_file().get(name)
 
 
 def in_force() -> list[tuple[str, str, str]]:

@@ -60,17 +60,21 @@ def secret(given: str | None, file: str | None) -> str | None:
     Raises `ConfigurationError` for a file that cannot be used, and for what is no token.
     """
     if file is not None:
-        path = Path(file)
-        try:
-            mode = path.stat().st_mode
-            given = path.read_text("utf-8")
-        except (OSError, UnicodeDecodeError):
-            raise ConfigurationError("the token file cannot be read", place=file) from None
-        if mode & (stat.S_IRWXG | stat.S_IRWXO):
-            raise ConfigurationError(
-                "others can read the token file", place=file, hint="chmod 600 it"
-            )
+        given = read_private(file, "token file")
     token = (given or "").strip()
     if not all(33 <= ord(character) <= 126 for character in token):
         raise ConfigurationError("the token has characters that no token has")
     return token or None
+
+
+def read_private(file: str, what: str) -> str:
+    """Return a file's text, if nobody else can read it; raises `ConfigurationError`."""
+    path = Path(file).expanduser()
+    try:
+        mode = path.stat().st_mode
+        text = path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        raise ConfigurationError(f"the {what} cannot be read", place=file) from None
+    if mode & (stat.S_IRWXG | stat.S_IRWXO):
+        raise ConfigurationError(f"others can read the {what}", place=file, hint="chmod 600 it")
+    return text

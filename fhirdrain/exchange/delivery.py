@@ -1,22 +1,38 @@
-"""Sending a bundle's entries: in pieces, once each, and looking at what became of every one."""
+"""Sending entries: in lanes and pieces, once each, and looking at what became of every one.
+
+At least once on the wire, exactly once in effect: every request can be made again without doing
+more, and what was not answered is asked for again. One that is refused goes alone.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
-from datetime import datetime
-from decimal import Decimal
+import threading
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, fields, replace
 from typing import Any
+from urllib.parse import parse_qsl
 
 from fhirdrain.errors import FhirdrainError, ServerError
-from fhirdrain.exchange.client import Client, RequestRefused
-from fhirdrain.exchange.retrieval import fetch, patients_of
+from fhirdrain.exchange.answers import answers_in, is_answer_to, located, status_of
+from fhirdrain.exchange.client import Client, RequestRefused, Way
+from fhirdrain.exchange.differences import differences
+from fhirdrain.exchange.patience import BUSY
+from fhirdrain.exchange.patients import find_patient, subject_of
 from fhirdrain.issues import Issue, from_operation_outcome
 
 Json = dict[str, Any]
 
 MOST_ENTRIES = 200
+_CONFLICTS = (409, 412)
+_TRIES = 3  # of what conflicts with what another sender does at the same time
+_NO_TRANSACTION = "the server takes no transactions: one resource was sent after the other"
+_NO_CONDITION = (
+    "the server knows no conditional requests: what is there was searched for first, and another"
+    " sender could come in between"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,15 +48,21 @@ class Entry:
         """Return a name for messages that holds no patient's values."""
         return f"entry {self.index} ({self.body['resource'].get('resourceType', '?')})"
 
+    @property
+    def url(self) -> str:
+        """Return the full URL by which others refer to it."""
+        return str(self.body.get("fullUrl", ""))
+
 
 @dataclass(slots=True)
 class Delivery:
     """What became of everything that was sent.
 
-    `created`, `present` (there already, and the same), `different` (there already, not the same,
-    with what differs), `uncompared` (there already, and why it could not be compared), `refused`
-    (with the server's reason), `parked` (its patient is not known there), `waiting` (not known to
-    be there, since the server or the line failed: `failure`). `told` is what the server said.
+    `created`, `present` (there already, and the same), `updated`, `different` (there already, not
+    the same, with what differs), `uncompared` (there already, and why it could not be compared),
+    `refused` (with the server's reason), `parked` (its patient is not known there, or what it
+    refers to is not there), `waiting` (not known to be there, since the server or the line failed:
+    `failure`). `told` is what the server said, `notes` what has to be known of how it was sent.
     """
 
     created: list[Entry] = field(default_factory=list)
@@ -53,6 +75,7 @@ class Delivery:
     waiting: list[Entry] = field(default_factory=list)
     locations: dict[str, str] = field(default_factory=dict)
     told: list[Issue] = field(default_factory=list)
+    notes: dict[str, None] = field(default_factory=dict)
     failure: FhirdrainError | None = None
 
     @property
@@ -60,6 +83,16 @@ class Delivery:
         """Return how many entries the server now holds."""
         there = (self.created, self.present, self.updated, self.different, self.uncompared)
         return sum(len(entries) for entries in there)
+
+    def take(self, other: Delivery) -> None:
+        """Add what became of others."""
+        for one in fields(self):
+            mine, theirs = getattr(self, one.name), getattr(other, one.name)
+            if isinstance(mine, list):
+                mine.extend(theirs)
+            elif isinstance(mine, dict):
+                mine.update(theirs)
+        self.failure = self.failure or other.failure
 
 
 def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
@@ -70,20 +103,23 @@ def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
     ]
 
 
-def _subject(resource: Mapping[str, Any]) -> Mapping[str, Any]:
-    return resource.get("subject") or resource.get("patient") or {}
-
-
 def _lane(resource: Mapping[str, Any]) -> str:
-    return str(_subject(resource).get("reference") or _subject(resource).get("identifier") or "")
+    return str(
+        subject_of(resource).get("reference") or subject_of(resource).get("identifier") or ""
+    )
+
+
+def lanes_of(entries: Iterable[Entry]) -> dict[str, list[Entry]]:
+    """Return entries by lane, in their order."""
+    lanes: dict[str, list[Entry]] = {}
+    for entry in entries:
+        lanes.setdefault(entry.lane, []).append(entry)
+    return lanes
 
 
 def pieces(entries: Iterable[Entry], most: int = MOST_ENTRIES) -> Iterator[list[Entry]]:
     """Yield the entries lane by lane, at most so many together, in their order."""
-    lanes: dict[str, list[Entry]] = {}
-    for entry in entries:
-        lanes.setdefault(entry.lane, []).append(entry)
-    for lane in lanes.values():
+    for lane in lanes_of(entries).values():
         for start in range(0, len(lane), most):
             yield lane[start : start + most]
 
@@ -95,151 +131,351 @@ def deliver(
     create_patients: bool = False,
     most: int = MOST_ENTRIES,
     told: Callable[[int], None] | None = None,
-    located: Mapping[str, str] | None = None,
+    settled: Callable[[Delivery], None] | None = None,
+    known: Mapping[str, str] | None = None,
+    missing: Collection[str] = (),
+    way: Way | None = None,
+    at_once: int = 1,
 ) -> Delivery:
-    """Send entries to a server and return what became of each; `told` hears how many were sent.
+    """Send entries to a server and return what became of each.
 
-    `located` is where the server has what was sent before, by full URL.
+    `told` hears how many are through, `settled` what became of each lane, in this thread. `known`
+    is where the server has what was sent before, by full URL, and `missing` are full URLs of what
+    it does not have and will not get. So many lanes go `at_once`.
 
-    A lane whose patient the server does not know is parked, the others go on. When a piece is
-    refused, the rest of its lane is refused with it, so that nothing overtakes. When the server or
-    the line fails, everything not yet sent is left waiting.
+    A lane whose patient the server does not know is parked, the others go on. An entry that is
+    refused goes alone, with what refers to it. When the server or the line fails, everything not
+    yet sent is left waiting.
     """
-    delivery = Delivery(locations=dict(located or {}))
-    patients: dict[str, str] = {}
-    closed: dict[str, str] = {}
-    sent = 0
-    for piece in pieces(entries, most):
-        if told is not None:
-            told(sent)
-        sent += len(piece)
-        lane = piece[0].lane
-        if delivery.failure is not None:
-            delivery.waiting += piece
-        elif lane in closed:
-            delivery.refused += [(entry, closed[lane]) for entry in piece]
-        else:
-            try:
-                reason = _patient(client, piece, patients, create_patients)
-                if reason:
-                    delivery.parked += [(entry, reason) for entry in piece]
-                    continue
-                _send_piece(client, piece, patients, delivery)
-            except RequestRefused as refusal:
-                closed[lane] = "not sent, since an earlier entry of its patient was refused"
-                delivery.refused += [(entry, refusal.message) for entry in piece]
-                delivery.told += refusal.issues
-            except FhirdrainError as error:
-                delivery.failure = error
-                delivery.waiting += piece
+    delivery = Delivery(locations=dict(known or {}))
+    stop = threading.Event()
+    lanes = list(lanes_of(entries).values())
+
+    def send(lane: Sequence[Entry]) -> Delivery:
+        if stop.is_set():
+            return Delivery(waiting=list(lane))
+        sender = _Sender(client, way or Way(), known or {}, set(missing), most)
+        found = sender.send(lane, create_patients=create_patients)
+        if found.failure is not None:
+            stop.set()
+        return found
+
+    done = 0
+    if told is not None:
+        told(0)
+    with ThreadPoolExecutor(max(at_once, 1)) as pool:
+        # One at a time needs no thread, and keeps what is said in its order.
+        outcomes = map(send, lanes) if at_once <= 1 else pool.map(send, lanes)
+        for lane, found in zip(lanes, outcomes, strict=True):
+            delivery.take(found)
+            if settled is not None:
+                settled(found)
+            done += len(lane)
+            if told is not None:
+                told(done)
     return delivery
 
 
-# -- patients -------------------------------------------------------------------------------
+class _Sender:
+    """Sends the entries of one lane."""
 
+    def __init__(
+        self, client: Client, way: Way, known: Mapping[str, str], missing: set[str], most: int
+    ) -> None:
+        self.client = client
+        self.way = way
+        self.known = dict(known)
+        self.missing = missing
+        self.most = most
+        self.found = Delivery()
+        self.patients: dict[str, str] = {}
 
-def _patient(
-    client: Client, piece: list[Entry], patients: dict[str, str], create: bool
-) -> str | None:
-    """Find the patient of a piece on the server; return why its lane must be parked, if so."""
-    reference = str(_subject(piece[0].body["resource"]).get("reference", ""))
-    match = re.fullmatch(r"Patient\?identifier=(.+)", reference)
-    if match is None or reference in patients:
-        return None
-    identifier = _subject(piece[0].body["resource"]).get("identifier")
-    found = _patients(client, identifier, match[1])
-    if len(found) > 1:
-        return "several patients on the server have this identifier"
-    if found:
-        patients[reference] = found[0]
-        return None
-    if not create or not identifier:
-        return "the server does not know the patient (--create-patients would create it)"
-    resource = {"resourceType": "Patient", "identifier": [dict(identifier)]}
-    request = {"method": "POST", "url": "Patient", "ifNoneExist": reference.partition("?")[2]}
-    bundle = {
-        "resourceType": "Bundle",
-        "type": "transaction",
-        "entry": [{"resource": resource, "request": request}],
-    }
-    answer = client.transaction(bundle, repeatable=True)
-    (created,) = _answers(client, answer, 1)
-    status = _status(created)
-    # Of what was there already a server may have its own idea: it is looked at, as before.
-    located = _located(created) if status == "201" else None
-    found = [located] if located else _patients(client, identifier, match[1])
-    if len(found) != 1:
-        return f"the server did not create the patient (HTTP {status or 'without a status'})"
-    patients[reference] = found[0]
-    return None
-
-
-def _patients(client: Client, identifier: Json | None, token: str) -> list[str]:
-    """Return the references of the patients that a server knows by an identifier."""
-    if identifier:
-        return patients_of(client, identifier.get("system", ""), identifier["value"])
-    patients = fetch(client, [("Patient", [("identifier", token)])])
-    return [f"Patient/{p['id']}" for p in patients if p["resourceType"] == "Patient"]
-
-
-# -- pieces ---------------------------------------------------------------------------------
-
-
-def _send_piece(
-    client: Client, piece: list[Entry], patients: dict[str, str], delivery: Delivery
-) -> None:
-    here = {entry.body.get("fullUrl") for entry in piece}
-    known = {url: at for url, at in delivery.locations.items() if url not in here} | patients
-    bodies = [_prepared(entry.body, known) for entry in piece]
-    bundle = {"resourceType": "Bundle", "type": "transaction", "entry": bodies}
-    answer = client.transaction(bundle, repeatable=all(_repeatable(body) for body in bodies))
-    answers = _answers(client, answer, len(piece))
-    for sent, got in zip(bodies, answers, strict=True):
-        if not _is_answer_to(sent["resource"], got):
-            raise ServerError(
-                "the answers are not those to what was sent, in its order", place=client.base
+    def send(self, entries: Sequence[Entry], *, create_patients: bool) -> Delivery:
+        found = self.found
+        queue = deque(entries)
+        try:
+            reason = find_patient(
+                self.client,
+                entries[0].body["resource"],
+                self.patients,
+                self.way,
+                create=create_patients,
             )
-    for entry, sent, got in zip(piece, bodies, answers, strict=True):
-        _judge(client, entry, sent, got, delivery)
+        except RequestRefused as refusal:
+            found.told += refusal.issues
+            found.refused += [(entry, refusal.message) for entry in entries]
+            return found
+        except FhirdrainError as error:
+            found.failure, found.waiting = error, list(entries)
+            return found
+        if reason:
+            found.parked += [(entry, reason) for entry in entries]
+            return found
+        size, tries = self.most, 0
+        while queue and found.failure is None:
+            piece = self._next(queue, size)
+            if not piece:
+                continue
+            try:
+                self._send_piece(piece)
+            except RequestRefused as refusal:
+                tries += 1
+                size = self._divide(piece, refusal, queue, size, again=tries < _TRIES)
+            except FhirdrainError as error:
+                found.failure = error
+                found.waiting += piece
+            else:
+                size, tries = min(self.most, size * 2), 0
+        found.waiting += queue
+        return found
 
+    # -- pieces -----------------------------------------------------------------------------
 
-def _answers(client: Client, answer: Any, count: int) -> list[Json]:
-    """Return the answers to a transaction's entries; raises `ServerError` for any other number."""
-    if not isinstance(answer, dict) or answer.get("type") != "transaction-response":
-        raise ServerError(
-            "the answer to a transaction is no transaction-response", place=client.base
+    def _next(self, queue: deque[Entry], size: int) -> list[Entry]:
+        """Take the next entries that can go together; park what refers to what is not there."""
+        piece: list[Entry] = []
+        here: set[str] = set()
+        size = 1 if self.way.kind == "single" else size
+        while queue and len(piece) < size:
+            rests_on = set(_references(queue[0].body["resource"]))
+            if rests_on & self.missing:
+                self._park(queue.popleft(), "what it refers to is not on the server")
+                continue
+            if self.way.kind != "transaction" and rests_on & here:
+                break  # only a transaction leads from one of its entries to another
+            entry = queue.popleft()
+            piece.append(entry)
+            here.add(entry.url)
+        return piece
+
+    def _park(self, entry: Entry, reason: str) -> None:
+        self.found.parked.append((entry, reason))
+        self.missing.add(entry.url)
+
+    def _refuse(self, entry: Entry, reason: str) -> None:
+        self.found.refused.append((entry, reason))
+        if entry.url not in self.known:
+            self.missing.add(entry.url)
+
+    def _divide(
+        self,
+        piece: Sequence[Entry],
+        refusal: RequestRefused,
+        queue: deque[Entry],
+        size: int,
+        *,
+        again: bool,
+    ) -> int:
+        """Decide of a piece that was refused as a whole; returns how many go together next.
+
+        What can be blamed goes alone; of what nobody names the one is found by halving.
+        """
+        if refusal.status == 405 and self.way.kind != "single":
+            self.way = replace(self.way, kind="single")
+            self.found.notes["the server takes no transactions: one resource after the other"] = (
+                None
+            )
+            queue.extendleft(reversed(piece))
+            return size
+        if refusal.status == 409 and again:
+            queue.extendleft(reversed(piece))  # another sender was at it: it may be there by now
+            return size
+        if len(piece) == 1:
+            if refusal.status in _CONFLICTS:
+                self._reread(piece[0], self._prepared(piece[0].body), refusal.message)
+            else:
+                self.found.told += refusal.issues
+                self._refuse(piece[0], refusal.message)
+            return size
+        blamed = _blamed(refusal, len(piece)) if refusal.status not in (413, *_CONFLICTS) else {}
+        for index, issues in blamed.items():
+            self.found.told += issues
+            reasons = "; ".join(dict.fromkeys(issue.message for issue in issues))
+            self._refuse(piece[index], f"HTTP {refusal.status}: {reasons}")
+        queue.extendleft(e for n, e in reversed([*enumerate(piece)]) if n not in blamed)
+        return size if blamed else len(piece) // 2
+
+    def _send_piece(self, piece: Sequence[Entry]) -> None:
+        """Send entries and judge the answers; raises what stops the whole of them."""
+        bodies = [self._prepared(entry.body) for entry in piece]
+        if self.way.kind == "single":
+            answers = [self._alone(body) for body in bodies]
+        else:
+            bundle = {"resourceType": "Bundle", "type": self.way.kind, "entry": bodies}
+            repeatable = all(_repeatable(body) for body in bodies)
+            answer = self.client.transaction(bundle, repeatable=repeatable)
+            answers = answers_in(answer, len(piece), self.client.base)
+        for sent, got in zip(bodies, answers, strict=True):
+            if not is_answer_to(sent["resource"], got):
+                raise ServerError(
+                    "the answers are not those to what was sent, in its order",
+                    place=self.client.base,
+                )
+        for entry, sent, got in zip(piece, bodies, answers, strict=True):
+            self._judge(entry, sent, got)
+
+    def _prepared(self, body: Json) -> Json:
+        """Return an entry whose references to what was sent before lead to where it is now."""
+        kind = body["resource"].get("resourceType")
+        request = dict(body.get("request", {}))
+        searched = self.way.kind != "single" and (
+            (request.get("method") == "POST" and kind in self.way.no_create)
+            or (request.get("method") == "PUT" and kind in self.way.no_update)
         )
-    answers = answer.get("entry", [])
-    if not isinstance(answers, list) or len(answers) != count:
-        got = len(answers) if isinstance(answers, list) else "no"
-        raise ServerError(f"{count} entries were sent and {got} answered", place=client.base)
-    whole = all(
-        isinstance(one, dict)
-        and isinstance(one.get("response"), dict)
-        and isinstance(one.get("resource", {}), dict)
-        for one in answers
-    )
-    if not whole:
-        raise ServerError("the answer to a transaction is broken", place=client.base)
-    return answers
+        if searched:
+            request = self._unconditional(str(kind), request)
+        prepared: Json = {"fullUrl": body["fullUrl"]} if "fullUrl" in body else {}
+        known = {**self.known, **self.patients}
+        return {**prepared, "resource": _led(body["resource"], known), "request": request}
+
+    def _unconditional(self, kind: str, request: Json) -> Json:
+        """Return a request without its condition, which is looked for here."""
+        self.found.notes[_NO_CONDITION] = None
+        held = self._held(kind, request)
+        if len(held) == 1:
+            return {"method": "PUT", "url": f"{kind}/{held[0]['id']}"}
+        return {"method": "POST", "url": kind}
+
+    def _held(self, kind: str, request: Mapping[str, Any]) -> list[Json]:
+        """Return what the server holds by the condition of a request."""
+        condition = request.get("ifNoneExist") or str(request.get("url", "")).partition("?")[2]
+        found = self.client.search(kind, parse_qsl(condition))
+        return [e["resource"] for e in found if e["resource"].get("resourceType") == kind]
+
+    def _alone(self, body: Json) -> Json:
+        """Send one entry as a request of its own, and return its answer as a bundle would."""
+        resource, request = body["resource"], body["request"]
+        kind = resource["resourceType"]
+        if request["method"] == "PUT":
+            url = request["url"]
+            if kind in self.way.no_update and "?" in url:
+                with self.client.lock:
+                    request = self._unconditional(kind, request)
+                    return self._asked(request["method"], request["url"], resource)
+            return self._asked("PUT", url, resource)
+        condition = request.get("ifNoneExist", "")
+        if kind not in self.way.no_create:
+            return self._asked("POST", kind, resource, condition)
+        with self.client.lock:
+            self.found.notes[_NO_CONDITION] = None
+            held = self._held(kind, request)
+            if len(held) > 1:
+                raise RequestRefused(412, [_several(len(held))], self.client.base)
+            if held:
+                return {"response": {"status": "200"}, "resource": held[0]}
+            return self._asked("POST", kind, resource)
+
+    def _asked(self, method: str, url: str, resource: Json, condition: str = "") -> Json:
+        if method == "PUT" and "?" not in url:
+            resource = {**resource, "id": url.rpartition("/")[2]}
+        answer = self.client.put_one(method, url, resource, condition)
+        body = answer.body if isinstance(answer.body, dict) else {}
+        response = {"status": str(answer.status), "location": answer.location}
+        return {"response": response, "resource": body}
+
+    # -- answers ----------------------------------------------------------------------------
+
+    def _judge(self, entry: Entry, sent: Json, answer: Mapping[str, Any]) -> None:
+        status = status_of(answer)
+        location = located(answer)
+        found = self.found
+        if status in ("200", "201", "304") and entry.url:
+            # Where the server does not say, later pieces find it by its identifier.
+            self._is_at(entry, location or _by_identifier(entry.body))
+        if status == "201":
+            found.created.append(entry)
+        elif status in ("200", "304") and sent.get("request", {}).get("method") == "PUT":
+            found.updated.append(entry)
+        elif status in ("200", "304"):
+            self._compare(entry, sent, answer.get("resource"), location)
+        elif status.isdigit() and int(status) in BUSY:
+            found.waiting.append(entry)
+            found.failure = ServerError(
+                f"HTTP {status}: the server is busy, and took a part", place=self.client.base
+            )
+        elif status in map(str, _CONFLICTS):
+            self._reread(entry, sent, f"HTTP {status}")
+        else:
+            issues = from_operation_outcome(answer["response"].get("outcome"))
+            found.told += issues
+            reasons = [
+                f"HTTP {status or 'without a status'}",
+                *dict.fromkeys(i.message for i in issues),
+            ]
+            self._refuse(entry, "; ".join(reasons))
+
+    def _is_at(self, entry: Entry, location: str) -> None:
+        self.found.locations[entry.url] = location
+        self.known[entry.url] = location
+
+    def _compare(self, entry: Entry, sent: Json, held: Any, location: str | None) -> None:
+        """Look at what the server kept: it does not say whether that is what was sent."""
+        if not isinstance(held, dict) or held.get("resourceType") in (None, "OperationOutcome"):
+            try:
+                if location is None:
+                    raise ServerError("the server does not say where it is")
+                held = self.client.get(location)
+            except ServerError as error:
+                self.found.uncompared.append((entry, error.message))
+                return
+        found = differences(sent["resource"], held)
+        if found:
+            self.found.different.append((entry, found))
+        else:
+            self.found.present.append(entry)
+
+    def _reread(self, entry: Entry, sent: Json, reason: str) -> None:
+        """Decide of an entry that met a conflict, by what the server holds of its identity."""
+        kind = str(sent["resource"]["resourceType"])
+        try:
+            held = self._held(kind, entry.body["request"])
+            if len(held) != 1:
+                what = f"the server holds {len(held)} of this identifier" if held else reason
+                self._refuse(entry, what)
+                return
+            at = f"{kind}/{held[0]['id']}"
+            self._is_at(entry, at)
+            if entry.body["request"].get("method") != "PUT":
+                self._compare(entry, sent, held[0], at)
+            elif not differences(sent["resource"], held[0]):
+                self.found.updated.append(entry)
+            else:
+                self._asked("PUT", at, sent["resource"])
+                self.found.updated.append(entry)
+        except RequestRefused as refusal:
+            self.found.told += refusal.issues
+            self._refuse(entry, refusal.message)
+        except FhirdrainError as error:
+            self.found.failure = error
+            self.found.waiting.append(entry)
 
 
-def _is_answer_to(sent: Json, answer: Json) -> bool:
-    """Tell whether an answer can be that to an entry, by type and, where it is told, identifier."""
-    location = _located(answer)
-    if location is not None and location.split("/")[0] != sent.get("resourceType"):
-        return False
-    held = answer.get("resource", {})
-    if held.get("resourceType") in (None, "OperationOutcome"):
-        return True
-    mine, theirs = sent.get("identifier"), held.get("identifier")
-    return held["resourceType"] == sent.get("resourceType") and (not mine or mine == theirs)
+def _several(count: int) -> Issue:
+    message = f"the server holds {count} of this identifier"
+    return Issue("error", "duplicate", "server", message)
 
 
-def _prepared(body: Json, known: Mapping[str, str]) -> Json:
-    """Return an entry whose references to what was sent before lead to where it is now."""
-    prepared: Json = {key: body[key] for key in ("fullUrl", "request") if key in body}
-    return {**prepared, "resource": _led(body["resource"], known)}
+def _blamed(refusal: RequestRefused, count: int) -> dict[int, list[Issue]]:
+    """Return the entries that a refusal names, with what it says of each."""
+    blamed: dict[int, list[Issue]] = {}
+    for issue in refusal.issues:
+        match = re.match(r"(?:Bundle\.)?entry\[(\d+)\]", issue.location or "")
+        if issue.is_error and match and int(match[1]) < count:
+            blamed.setdefault(int(match[1]), []).append(issue)
+    return blamed if len(blamed) < count else {}
+
+
+def _references(value: Any) -> Iterator[str]:
+    """Yield the references to other entries."""
+    if isinstance(value, dict):
+        for key, item in value.items():
+            if key == "reference" and isinstance(item, str) and item.startswith("urn:"):
+                yield item
+            else:
+                yield from _references(item)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _references(item)
 
 
 def _led(value: Any, known: Mapping[str, str]) -> Any:
@@ -258,119 +494,9 @@ def _repeatable(body: Json) -> bool:
     return request.get("method") == "PUT" or bool(request.get("ifNoneExist"))
 
 
-def _located(answer: Mapping[str, Any]) -> str | None:
-    """Return the unversioned relative URL of an answered entry."""
-    text = str(answer.get("response", {}).get("location", ""))
-    match = re.search(r"([A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64})(?:/_history/[^/]+)?$", text)
-    if match:
-        return match[1]
-    resource = answer.get("resource", {})
-    return f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else None
-
-
-def _status(answer: Mapping[str, Any]) -> str:
-    """Return the three digits of an answered entry's status, empty where there is none."""
-    return str(answer.get("response", {}).get("status", ""))[:3]
-
-
-def _judge(
-    client: Client, entry: Entry, sent: Json, answer: Mapping[str, Any], delivery: Delivery
-) -> None:
-    status = _status(answer)
-    location = _located(answer)
-    if status in ("200", "201", "304") and "fullUrl" in entry.body:
-        # Where the server does not say, later pieces find it by its identifier.
-        delivery.locations[entry.body["fullUrl"]] = location or _by_identifier(sent)
-    if status == "201":
-        delivery.created.append(entry)
-    elif status in ("200", "304") and sent.get("request", {}).get("method") == "PUT":
-        delivery.updated.append(entry)
-    elif status in ("200", "304"):
-        # The server kept what it had and says nothing of whether that is what was sent.
-        held = answer.get("resource")
-        if not isinstance(held, dict) or held.get("resourceType") == "OperationOutcome":
-            try:
-                if location is None:
-                    raise ServerError("the server does not say where it is")
-                held = client.get(location)
-            except ServerError as error:
-                delivery.uncompared.append((entry, error.message))
-                return
-        found = differences(sent["resource"], held)
-        if found:
-            delivery.different.append((entry, found))
-        else:
-            delivery.present.append(entry)
-    else:
-        issues = from_operation_outcome(answer["response"].get("outcome"))
-        delivery.told += issues
-        reasons = [
-            f"HTTP {status or 'without a status'}",
-            *dict.fromkeys(i.message for i in issues),
-        ]
-        delivery.refused.append((entry, "; ".join(reasons)))
-
-
-def _by_identifier(sent: Json) -> str:
+def _by_identifier(body: Json) -> str:
     """Return a conditional reference to what was sent before."""
-    condition = sent.get("request", {}).get("ifNoneExist")
+    condition = body.get("request", {}).get("ifNoneExist")
     if condition:
-        return f"{sent['resource']['resourceType']}?{condition}"
-    return str(sent["request"]["url"])
-
-
-def differences(sent: Any, held: Any, path: str = "") -> list[str]:
-    """Return the paths at which what a server holds is not what was sent.
-
-    Numbers are compared as numbers and times as instants, since servers may write them in another
-    form; references by their identifiers where both have one. What a server adds (id, text, its
-    own meta) is no difference; what it added inside, or dropped, is.
-    """
-    if isinstance(sent, dict) and isinstance(held, dict):
-        keys = list(dict.fromkeys([*sent, *held]))
-        if not path:
-            keys = [key for key in keys if key not in ("id", "text")]
-        if path == "meta":
-            keys = [key for key in keys if key not in ("versionId", "lastUpdated")]
-            # A server may set source, tags and profiles of its own beside ours.
-            keys = [key for key in keys if key in sent]
-        if {"reference", "identifier"} <= set(sent) and "identifier" in held:
-            keys = [key for key in keys if key not in ("reference", "type")]
-        found: list[str] = []
-        for key in keys:
-            here = f"{path}.{key}" if path else key
-            if key == "meta" and key not in sent:
-                continue
-            if key not in sent or key not in held:
-                found.append(f"{here} {'is missing there' if key in sent else 'was added there'}")
-            else:
-                found += differences(sent[key], held[key], here)
-        return found
-    if isinstance(sent, list) and isinstance(held, list):
-        if len(sent) != len(held):
-            return [f"{path} has {len(held)} items there, {len(sent)} here"]
-        return [
-            difference
-            for index, (one, other) in enumerate(zip(sent, held, strict=True))
-            for difference in differences(one, other, f"{path}[{index}]")
-        ]
-    return [] if _same(sent, held) else [f"{path} differs"]
-
-
-def _same(sent: Any, held: Any) -> bool:
-    if isinstance(sent, bool) or isinstance(held, bool):
-        return sent is held
-    if isinstance(sent, int | Decimal) and isinstance(held, int | Decimal):
-        return Decimal(sent) == Decimal(held)
-    if isinstance(sent, str) and isinstance(held, str) and sent != held:
-        return _instant(sent) is not None and _instant(sent) == _instant(held)
-    return bool(sent == held)
-
-
-def _instant(text: str) -> float | None:
-    if not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|[+-]\d\d:\d\d)", text):
-        return None
-    try:
-        return datetime.fromisoformat(text).timestamp()
-    except ValueError:
-        return None
+        return f"{body['resource']['resourceType']}?{condition}"
+    return str(body["request"]["url"])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,10 +14,10 @@ from fhirdrain.exchange.delivery import (
     Delivery,
     Entry,
     deliver,
-    differences,
     entries_of,
     pieces,
 )
+from fhirdrain.exchange.differences import differences
 from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import entry_of
 from fhirdrain.resources.identity import name_of, uuid_of
@@ -102,7 +102,12 @@ def _unsendable(entry: Any) -> str:
 
 
 def post(
-    client: Client, parcel: Parcel, *, create_patients: bool = False, progress: Told = silent
+    client: Client,
+    parcel: Parcel,
+    *,
+    create_patients: bool = False,
+    at_once: int = 1,
+    progress: Told = silent,
 ) -> Delivery:
     """Send a parcel to a server whose release is spoken, and return what became of it."""
     client.release()
@@ -111,11 +116,18 @@ def post(
         parcel.entries,
         create_patients=create_patients,
         told=lambda done: progress("entries sent", done),
+        way=client.way(),
+        at_once=at_once,
     )
 
 
 def post_waiting(
-    client: Client, store: Store, *, create_patients: bool = False, progress: Told = silent
+    client: Client,
+    store: Store,
+    *,
+    create_patients: bool = False,
+    at_once: int = 1,
+    progress: Told = silent,
 ) -> Delivery:
     """Send what waits in a store, and note in it what became of each.
 
@@ -141,10 +153,13 @@ def post_waiting(
         entries,
         create_patients=create_patients,
         told=lambda done: progress("entries sent", done),
-        located=_located(said),
+        settled=lambda found: note(store, client, found),
+        known=_located(said),
+        missing=_missing(store, said),
+        way=client.way(),
+        at_once=at_once,
     )
     delivery.refused += [(_entry(0, resource, False), reason) for resource, reason in faulty]
-    note(store, client, delivery)
     if delivery.failure is None:
         _settle_different(client, store, delivery)
     return delivery
@@ -168,11 +183,9 @@ def _settle_different(client: Client, store: Store, delivery: Delivery) -> None:
             reason = f"the server holds something else: {'; '.join(found[:4])}"
             store.fail(entry.body["resource"], "refused", reason)
     updates = [_entry(entry.index, entry.body["resource"], True) for entry in ours]
-    again = deliver(client, updates, located=delivery.locations)
+    again = deliver(client, updates, known=delivery.locations, way=client.way())
     note(store, client, again)
-    for name in ("updated", "created", "refused", "parked", "waiting", "told"):
-        getattr(delivery, name).extend(getattr(again, name))
-    delivery.failure = again.failure
+    delivery.take(again)
 
 
 def _errors(resource: dict[str, Any]) -> list[Issue]:
@@ -207,6 +220,12 @@ def _located(said: Mapping[tuple[str, str, str], str | None]) -> dict[str, str]:
     }
 
 
+def _missing(store: Store, said: Collection[tuple[str, str, str]]) -> set[str]:
+    """Return the full URLs of what was refused and never was on the server."""
+    names = [name_of(one.resource) for one in store.outgoing("refused")]
+    return {f"urn:uuid:{uuid_of(name[1], name[2])}" for name in names if name not in said}
+
+
 def _is_old(client: Client, store: Store, entry: Entry, delivery: Delivery) -> bool:
     """Tell whether what the server holds is something that we once put out ourselves."""
     where = delivery.locations.get(str(entry.body["fullUrl"]))
@@ -222,6 +241,7 @@ def post_all(
     parcels: Iterable[Parcel],
     *,
     create_patients: bool = False,
+    at_once: int = 1,
     progress: Told = silent,
 ) -> Iterator[tuple[Parcel, Delivery]]:
     """Send parcels one after the other; when the server fails, the rest is left waiting."""
@@ -229,7 +249,13 @@ def post_all(
     for parcel in parcels:
         if failure is None:
             try:
-                delivery = post(client, parcel, create_patients=create_patients, progress=progress)
+                delivery = post(
+                    client,
+                    parcel,
+                    create_patients=create_patients,
+                    at_once=at_once,
+                    progress=progress,
+                )
                 failure = delivery.failure
                 yield parcel, delivery
                 continue

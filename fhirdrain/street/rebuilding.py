@@ -14,7 +14,7 @@ from typing import Any
 
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.exchange.delivery import differences
+from fhirdrain.exchange.differences import differences
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.resources.identity import name_of
 from fhirdrain.resources.recover import is_ours, recover

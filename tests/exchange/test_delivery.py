@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from decimal import Decimal
 from typing import Any
 
@@ -9,7 +10,8 @@ import pytest
 
 from fhirdrain.errors import ServerError, UnreachableError
 from fhirdrain.exchange.client import RequestRefused
-from fhirdrain.exchange.delivery import deliver, differences, entries_of, pieces
+from fhirdrain.exchange.delivery import deliver, entries_of, pieces
+from fhirdrain.exchange.differences import differences
 from fhirdrain.issues import Issue
 
 
@@ -31,6 +33,7 @@ class Server:
     """A server that keeps what it is sent, and fails where it is told to."""
 
     base = "http://server"
+    lock = threading.Lock()
 
     def __init__(self, *patients: str, fail: dict[int, Exception] | None = None) -> None:
         self.patients = set(patients)
@@ -125,12 +128,16 @@ def test_several_patients_of_one_identifier_park_too():
 REFUSAL = RequestRefused(422, [Issue("error", "value", "server", "no")])
 
 
-def test_nothing_overtakes_what_was_refused_in_its_lane():
-    entries = entries_of(bundle(entry(1, "a"), entry(2, "a"), entry(3, "b")))
+def test_what_is_refused_goes_alone_with_what_refers_to_it():
+    rests = entry(2, "a", derivedFrom=[{"reference": "urn:uuid:1"}])
+    entries = entries_of(bundle(entry(1, "a"), rests, entry(3, "a"), entry(4, "b")))
     found = deliver(Server("a", "b", fail={1: REFUSAL}), entries, most=1)
-    assert [e.index for e, _ in found.refused] == [0, 1]
-    assert [e.index for e in found.created] == [2]
+    assert [e.index for e, _ in found.refused] == [0]
     assert "HTTP 422" in found.refused[0][1]
+    assert [(e.index, r) for e, r in found.parked] == [
+        (1, "what it refers to is not on the server")
+    ]
+    assert [e.index for e in found.created] == [2, 3]
 
 
 @pytest.mark.parametrize("error", [UnreachableError("gone"), ServerError("HTTP 500")])

@@ -8,7 +8,7 @@ import pytest
 
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client
-from fhirdrain.exchange.delivery import differences
+from fhirdrain.exchange.differences import differences
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.mapping import map_sources, wanted_of
