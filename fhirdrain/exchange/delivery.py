@@ -183,7 +183,8 @@ class _Sender:
         self, client: Client, way: Way, known: Mapping[str, str], missing: set[str], most: int
     ) -> None:
         self.client = client
-        self.way = way
+        # Where a type has no conditional requests, each of it is looked for by itself.
+        self.way = replace(way, kind="single") if way.no_create or way.no_update else way
         self.known = dict(known)
         self.missing = missing
         self.most = most
@@ -316,17 +317,9 @@ class _Sender:
 
     def _prepared(self, body: Json) -> Json:
         """Return an entry whose references to what was sent before lead to where it is now."""
-        kind = body["resource"].get("resourceType")
-        request = dict(body.get("request", {}))
-        searched = self.way.kind != "single" and (
-            (request.get("method") == "POST" and kind in self.way.no_create)
-            or (request.get("method") == "PUT" and kind in self.way.no_update)
-        )
-        if searched:
-            request = self._unconditional(str(kind), request)
-        prepared: Json = {"fullUrl": body["fullUrl"]} if "fullUrl" in body else {}
+        prepared: Json = {key: body[key] for key in ("fullUrl", "request") if key in body}
         known = {**self.known, **self.patients}
-        return {**prepared, "resource": _led(body["resource"], known), "request": request}
+        return {**prepared, "resource": _led(body["resource"], known)}
 
     def _unconditional(self, kind: str, request: Json) -> Json:
         """Return a request without its condition, which is looked for here."""
