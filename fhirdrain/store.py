@@ -19,9 +19,10 @@ from typing import Any
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError
+from fhirdrain.storefile import Base, Lock, StoreError
 from fhirdrain.vocabulary.jsontext import decode, encode
 
-FORMAT = 4
+FORMAT = 5
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -44,9 +45,17 @@ CREATE TABLE outgoing (
     seq INTEGER PRIMARY KEY AUTOINCREMENT, system TEXT NOT NULL, value TEXT NOT NULL,
     type TEXT NOT NULL, lane TEXT NOT NULL, digest TEXT NOT NULL, body TEXT NOT NULL,
     state TEXT NOT NULL CHECK (state IN ('waiting', 'sent', 'refused', 'parked')),
-    reason TEXT, put TEXT NOT NULL);
+    reason TEXT, put TEXT NOT NULL, cause TEXT NOT NULL);
 CREATE INDEX outgoing_by_name ON outgoing (type, system, value);
 CREATE INDEX outgoing_by_lane ON outgoing (lane);
+CREATE INDEX outgoing_by_state ON outgoing (state);
+-- Every message that was acknowledged, as it came: `key` is of its sender, its id and its content,
+-- so that a resend is known. One that is `held` says something that is not settled yet.
+CREATE TABLE message (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT, key TEXT NOT NULL UNIQUE, body BLOB NOT NULL,
+    state TEXT NOT NULL CHECK (state IN ('new', 'done', 'held')),
+    reason TEXT, cause TEXT NOT NULL, received TEXT NOT NULL);
+CREATE INDEX message_by_state ON message (state);
 -- What a server confirmed that it holds.
 CREATE TABLE said (
     server TEXT NOT NULL, type TEXT NOT NULL, system TEXT NOT NULL, value TEXT NOT NULL,
@@ -65,7 +74,10 @@ _TIMES = ("time", "start", "end", "recorded", "first_recorded")
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
-    """What is, or was, to go out: its number, lane, state, why it is in it, when it was put."""
+    """What is, or was, to go out: its number, lane, state, why it is in it, when it was put.
+
+    `cause` is the correlation id of what it was put out because of.
+    """
 
     number: int
     lane: str
@@ -73,13 +85,43 @@ class Outgoing:
     reason: str
     put: datetime
     resource: dict[str, Any]
+    cause: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """A message as it came: its number, correlation id, state with its reason, and when it came."""
+
+    number: int
+    body: bytes
+    state: str
+    reason: str
+    cause: str
+    received: datetime
 
 
 class Store:
-    """A store file, made where it is not there. Only its owner can read it."""
+    """A store file, made where it is not there. Only its owner can read it.
 
-    def __init__(self, path: Path, site_id: str | None = None) -> None:
+    One process works with a store at a time; `shared` opens it beside that one, to look at it or to
+    change a few states. Raises `ConfigurationError` for what is no store, or cannot be used.
+    """
+
+    def __init__(self, path: Path, site_id: str | None = None, *, shared: bool = False) -> None:
         self.path = path
+        self._lock = None if shared else Lock(path)
+        try:
+            self._begin(path, site_id)
+        except BaseException:
+            self._unlock()
+            raise
+
+    def _unlock(self) -> None:
+        if self._lock is not None:
+            self._lock.release()
+            self._lock = None
+
+    def _begin(self, path: Path, site_id: str | None) -> None:
         new = not path.exists()
         if new:
             try:
@@ -90,7 +132,7 @@ class Store:
                 ) from None
         if not path.is_file():
             raise ConfigurationError("not a store of fhirdrain: it is no file", place=str(path))
-        self._base = sqlite3.connect(path, isolation_level=None)
+        self._base = Base(path)
         try:
             self._open(new, site_id)
         except BaseException:
@@ -110,8 +152,9 @@ class Store:
                 self._base.execute("INSERT INTO meta VALUES ('format', ?)", (str(FORMAT),))
                 self._base.execute("INSERT INTO meta VALUES ('site', ?)", (site_id or "",))
             meta = dict(self._base.execute("SELECT key, value FROM meta").fetchall())
-        except sqlite3.Error as error:
-            raise ConfigurationError(f"not a store of fhirdrain: {error}", place=place) from None
+        except (sqlite3.Error, StoreError) as error:
+            why = error.__cause__ or error
+            raise ConfigurationError(f"not a store of fhirdrain: {why}", place=place) from None
         if meta.get("format") != str(FORMAT):
             found = meta.get("format")
             raise ConfigurationError(
@@ -124,23 +167,23 @@ class Store:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the file."""
         self._base.close()
+        self._unlock()
 
     @contextmanager
     def commit(self) -> Iterator[None]:
         """Keep everything put inside together, or none of it."""
-        try:
-            self._base.execute("BEGIN IMMEDIATE")
-        except sqlite3.OperationalError:
-            raise ConfigurationError(
-                "the store is in use by another process", place=str(self.path)
-            ) from None
+        self._base.execute("BEGIN IMMEDIATE")
         try:
             yield
+            self._base.execute("COMMIT")
         except BaseException:
-            self._base.execute("ROLLBACK")
+            self._base.roll_back()
             raise
-        self._base.execute("COMMIT")
 
     def want(self, names: Iterable[str]) -> set[str]:
         """Note what is sent beside readings, and return all that any run has asked for.
@@ -184,7 +227,7 @@ class Store:
             "SELECT body FROM version WHERE identity = ? ORDER BY recorded, arrived",
             (identity,),
         )
-        return [from_json(decode(body)) for (body,) in rows]
+        return [from_json(decode(body)) for (body,) in rows.fetchall()]
 
     def put_items(
         self, patient: str, items: Iterable[tuple[Mapping[str, Any], datetime | None]]
@@ -207,15 +250,17 @@ class Store:
             "SELECT seq, body FROM item WHERE patient = ? AND known <= ? ORDER BY seq",
             (patient, _utc(until) if until is not None else "9999"),
         )
-        for seq, body in rows:
+        for seq, body in rows.fetchall():
             yield seq, decode(body)
 
     def patients(self) -> list[str]:
         """Return the patients of whom items are kept."""
         rows = self._base.execute("SELECT DISTINCT patient FROM item ORDER BY patient")
-        return [patient for (patient,) in rows]
+        return [patient for (patient,) in rows.fetchall()]
 
-    def put_outgoing(self, resources: Iterable[Mapping[str, Any]], lane: str) -> int:
+    def put_outgoing(
+        self, resources: Iterable[Mapping[str, Any]], lane: str, cause: str = ""
+    ) -> int:
         """Put out resources that are not as they were put out last; returns how many those are.
 
         What still waits of the same identity is overtaken: it is kept, since a server may hold it
@@ -234,8 +279,8 @@ class Store:
                 continue
             self._base.execute(
                 "INSERT INTO outgoing"
-                " (system, value, type, lane, digest, body, state, put)"
-                " VALUES (?, ?, ?, ?, ?, ?, 'waiting', ?)",
+                " (system, value, type, lane, digest, body, state, put, cause)"
+                " VALUES (?, ?, ?, ?, ?, ?, 'waiting', ?, ?)",
                 (
                     identifier["system"],
                     identifier["value"],
@@ -244,6 +289,7 @@ class Store:
                     digest,
                     encode(resource).decode(),
                     _utc(datetime.now(UTC)),
+                    cause,
                 ),
             )
             new += 1
@@ -264,13 +310,13 @@ class Store:
     def outgoing(self, *states: str) -> Iterator[Outgoing]:
         """Yield the last content of each identity that is in one of the states, as it was put."""
         rows = self._base.execute(
-            "SELECT seq, lane, state, reason, put, body FROM outgoing o"
+            "SELECT seq, lane, state, reason, put, body, cause FROM outgoing o"
             f" WHERE state IN ({', '.join('?' * len(states))}) AND {_NEWEST} ORDER BY seq",
             states,
         )
-        for number, lane, state, reason, put, body in rows.fetchall():
+        for number, lane, state, reason, put, body, cause in rows.fetchall():
             when = datetime.fromisoformat(put)
-            yield Outgoing(number, lane, state, reason or "", when, decode(body))
+            yield Outgoing(number, lane, state, reason or "", when, decode(body), cause)
 
     def retry(self, numbers: Iterable[int]) -> int:
         """Let what was refused or parked wait again; returns how many. Use inside `commit`."""
@@ -296,7 +342,9 @@ class Store:
         rows = self._base.execute(
             "SELECT type, system, value, location FROM said WHERE server = ?", (server,)
         )
-        return {(kind, system, value): location for kind, system, value, location in rows}
+        return {
+            (kind, system, value): location for kind, system, value, location in rows.fetchall()
+        }
 
     def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
         """Note that a server holds a resource as it was sent. Use inside `commit`."""
@@ -328,6 +376,80 @@ class Store:
                 _digest(resource),
             ),
         )
+
+    # -- messages ---------------------------------------------------------------------------
+
+    def put_messages(self, messages: Iterable[tuple[str, bytes, str]]) -> int:
+        """Keep messages, each with its key and correlation id; returns how many were new.
+
+        Use inside `commit`.
+        """
+        before = self._base.total_changes
+        now = _utc(datetime.now(UTC))
+        self._base.executemany(
+            "INSERT OR IGNORE INTO message (key, body, state, cause, received)"
+            " VALUES (?, ?, 'new', ?, ?)",
+            [(key, body, cause, now) for key, body, cause in messages],
+        )
+        return self._base.total_changes - before
+
+    def messages(self, *states: str, most: int = -1) -> list[Received]:
+        """Return messages in the order they came, at most so many."""
+        rows = self._base.execute(
+            "SELECT seq, body, state, reason, cause, received FROM message"
+            f" WHERE state IN ({', '.join('?' * len(states))}) ORDER BY seq LIMIT ?",
+            (*states, most),
+        )
+        return [
+            Received(number, body, state, reason or "", cause, datetime.fromisoformat(received))
+            for number, body, state, reason, cause, received in rows.fetchall()
+        ]
+
+    def settle_messages(self, settled: Iterable[tuple[int, str, str]]) -> None:
+        """Note what became of messages: number, state and reason. Use inside `commit`."""
+        self._base.executemany(
+            "UPDATE message SET state = ?, reason = ? WHERE seq = ?",
+            [(state, reason or None, number) for number, state, reason in settled],
+        )
+
+    def messages_by_state(self) -> dict[str, int]:
+        """Return how many messages are in each state."""
+        return dict(
+            self._base.execute("SELECT state, count(*) FROM message GROUP BY state").fetchall()
+        )
+
+    # -- what is kept how long --------------------------------------------------------------
+
+    def forget(self, before: datetime) -> tuple[int, int]:
+        """Drop what nobody needs any more: messages that are done, and contents that went out and
+        were overtaken, both from before a time.
+
+        Readings and items stay, since numbers are worked out from them. Returns how many messages
+        and contents were dropped. Use inside `commit`.
+        """
+        start = self._base.total_changes
+        when = _utc(before)
+        self._base.execute("DELETE FROM message WHERE state = 'done' AND received < ?", (when,))
+        messages = self._base.total_changes - start
+        self._base.execute(
+            "DELETE FROM outgoing WHERE put < ? AND EXISTS (SELECT 1 FROM outgoing n"
+            " WHERE n.type = outgoing.type AND n.system = outgoing.system"
+            " AND n.value = outgoing.value AND n.seq > outgoing.seq AND n.state = 'sent')",
+            (when,),
+        )
+        return messages, self._base.total_changes - start - messages
+
+    def oldest_waiting(self) -> datetime | None:
+        """Return since when the oldest of what waits has waited."""
+        (found,) = self._base.execute(
+            f"SELECT min(put) FROM outgoing o WHERE state = 'waiting' AND {_NEWEST}"
+        ).fetchone()
+        return datetime.fromisoformat(found) if found else None
+
+    def last_confirmed(self) -> datetime | None:
+        """Return when a server last confirmed something."""
+        (found,) = self._base.execute("SELECT max(confirmed) FROM said").fetchone()
+        return datetime.fromisoformat(found) if found else None
 
     def outgoing_by_state(self) -> dict[str, int]:
         """Return of how many identities the last content is in each state."""

@@ -11,7 +11,7 @@ PACKAGE = Path(fhirdrain.__file__).parent
 
 FLOORS = [
     {"errors"},
-    {"issues"},
+    {"issues", "log", "storefile"},
     {"vocabulary"},
     {"exchange", "conformance", "bedside"},
     {"site"},
@@ -23,7 +23,7 @@ FLOORS = [
 # These two serve others than us and know less than their floor would let them.
 NARROWER = {
     "conformance": {"errors", "issues", "vocabulary"},
-    "exchange": {"errors", "issues", "vocabulary"},
+    "exchange": {"errors", "issues", "log", "vocabulary"},
     "sandbox": {"errors", "issues", "vocabulary", "conformance"},
 }
 # The version is everybody's.

@@ -17,6 +17,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "check": ("check", "Hold FHIR JSON against R4 and against what a drain's data must obey."),
     "map": ("map", "Turn charted tables into FHIR, with every item accounted for."),
     "outbox": ("outbox", "Show what waits to go out, was refused or is parked."),
+    "listen": ("listen", "Take HL7 v2 messages from the wire, keep them, and send them on."),
     "jwks": ("jwks", "Print the public half of the key that we sign in with."),
     "package": ("package", "Write our profiles as a FHIR package, under a site's own URLs."),
     "post": ("post", "Send a checked bundle to a FHIR server, once."),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -10,6 +11,7 @@ import click
 from fhirdrain.cli.output import output, say
 from fhirdrain.cli.settings import example, show_values_option, store_option
 from fhirdrain.errors import ConfigurationError
+from fhirdrain.site.durations import duration
 from fhirdrain.store import Outgoing, Store
 from fhirdrain.vocabulary.jsontext import encode, encode_pretty
 
@@ -24,15 +26,21 @@ _SHOWN = 50
     "--retry", "again", metavar="N|all", multiple=True, help="Let what was refused wait again."
 )
 @click.option("--export", metavar="FILE|-", help="Write all that was refused, with the reasons.")
+@click.option(
+    "--forget", "age", metavar="AGE", help="Drop messages and overtaken contents older than that."
+)
 @show_values_option("Show the server's own words. They may quote values.")
 def command(
     store_file: Path | None,
     shown: int | None,
     again: tuple[str, ...],
     export: str | None,
+    age: str | None,
     show_values: bool,
 ) -> None:
     """Show what waits to go out, was refused or is parked; `fhirdrain post --store` sends it.
+
+    Readings are never dropped, since numbers are worked out from them.
 
     What is written with --show and --export holds patients' values.
     """
@@ -40,11 +48,14 @@ def command(
         raise click.UsageError("Missing option '--store'.")
     if not store_file.exists():
         raise ConfigurationError("there is no such store", place=str(store_file))
-    with Store(store_file) as store:
+    with Store(store_file, shared=True) as store:
         if again:
             numbers = _numbers(again, list(store.outgoing("refused", "parked")))
             with store.commit():
                 say(f"{store.retry(numbers)} wait again")
+            return
+        if age is not None:
+            _forget(store, age)
             return
         left = list(store.outgoing(*_LEFT))
         if shown is not None:
@@ -60,13 +71,26 @@ def command(
                     stream.write(encode(_exported(one)) + b"\n")
             say(f"{len(refused)} were refused")
             return
-        counts = store.outgoing_by_state()
+        counts, messages = store.outgoing_by_state(), store.messages_by_state()
     for one in left[:_SHOWN]:
         kind, why = one.resource["resourceType"], _why(one, show_values)
         click.echo(f"{one.number}  {one.state}  {kind} of {one.lane}{why}")
     if len(left) > _SHOWN:
         click.echo(f"... and {len(left) - _SHOWN} more")
     click.echo(", ".join(f"{counts.get(state, 0)} {state}" for state in (*_LEFT, "sent")))
+    if messages:
+        told = ", ".join(f"{messages.get(state, 0)} {state}" for state in ("new", "held", "done"))
+        click.echo(f"messages: {told}")
+
+
+def _forget(store: Store, age: str) -> None:
+    try:
+        length = duration(age)
+    except ValueError as error:
+        raise ConfigurationError(str(error), hint="as 90d") from None
+    with store.commit():
+        messages, contents = store.forget(datetime.now(UTC) - length)
+    say(f"dropped: {messages} messages, {contents} contents that were overtaken")
 
 
 def _numbers(asked: Sequence[str], left: Sequence[Outgoing]) -> list[int]:

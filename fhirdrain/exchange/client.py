@@ -18,6 +18,7 @@ from fhirdrain.errors import ConfigurationError, ServerError, SignInError, Unrea
 from fhirdrain.exchange.auth import SignIn
 from fhirdrain.exchange.patience import BUSY, Pace, Patience, retry_after
 from fhirdrain.issues import Issue, from_operation_outcome, render_issue
+from fhirdrain.log import event
 from fhirdrain.vocabulary.jsontext import decode, encode
 
 JSON = "application/fhir+json"
@@ -150,16 +151,23 @@ class Client:
             raise ServerError(f"HTTP {response.status_code}: not a whole answer", place=self.base)
         return self._decoded(response)
 
-    def transaction(self, bundle: Mapping[str, Any], *, repeatable: bool) -> Any:
+    def transaction(
+        self, bundle: Mapping[str, Any], *, repeatable: bool, correlation: str = ""
+    ) -> Any:
         """Post a transaction and return the server's answer with the resources in it.
 
-        `repeatable` says that posting it twice does no more than posting it once.
+        `repeatable` says that posting it twice does no more than posting it once; `correlation`
+        goes along as the id of the request.
         """
         response = self._send(
             "POST",
             self.base,
             data=encode(bundle),
-            headers={"Content-Type": JSON, "Prefer": "return=representation"},
+            headers={
+                "Content-Type": JSON,
+                "Prefer": "return=representation",
+                **({"X-Request-Id": correlation} if correlation else {}),
+            },
             repeatable=repeatable,
         )
         return self._decoded(response)
@@ -336,7 +344,8 @@ class Client:
             self._line.pace.wait()
             try:
                 response = self._request(method, url, params, data, headers)
-            except UnreachableError:
+            except UnreachableError as error:
+                event("no answer", server=self.base, attempt=attempt, error=error.message)
                 if last:
                     raise
                 patience.pause(attempt)
@@ -347,6 +356,8 @@ class Client:
             asked = retry_after(response.headers)
             if response.status_code not in BUSY or last or (asked or 0) > patience.longest:
                 return self._judged(response, asked)
+            status = response.status_code
+            event("busy", server=self.base, status=status, attempt=attempt, wait=asked)
             patience.pause(attempt, asked)
         raise AssertionError
 

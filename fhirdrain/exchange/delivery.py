@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import re
 import threading
-from collections import deque
+import time
+from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, replace
@@ -22,6 +23,7 @@ from fhirdrain.exchange.differences import differences
 from fhirdrain.exchange.patience import BUSY
 from fhirdrain.exchange.patients import find_patient, subject_of
 from fhirdrain.issues import Issue, from_operation_outcome
+from fhirdrain.log import event
 
 Json = dict[str, Any]
 
@@ -37,11 +39,15 @@ _NO_CONDITION = (
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One outgoing entry: a bundle entry with the lane in which its order is kept."""
+    """One outgoing entry: a bundle entry with the lane in which its order is kept.
+
+    `cause` is the correlation id of what it goes out because of.
+    """
 
     index: int
     lane: str
     body: Json
+    cause: str = ""
 
     @property
     def label(self) -> str:
@@ -273,9 +279,7 @@ class _Sender:
         """
         if refusal.status == 405 and self.way.kind != "single":
             self.way = replace(self.way, kind="single")
-            self.found.notes["the server takes no transactions: one resource after the other"] = (
-                None
-            )
+            self.found.notes[_NO_TRANSACTION] = None
             queue.extendleft(reversed(piece))
             return size
         if refusal.status == 409 and again:
@@ -299,13 +303,25 @@ class _Sender:
     def _send_piece(self, piece: Sequence[Entry]) -> None:
         """Send entries and judge the answers; raises what stops the whole of them."""
         bodies = [self._prepared(entry.body) for entry in piece]
-        if self.way.kind == "single":
-            answers = [self._alone(body) for body in bodies]
-        else:
-            bundle = {"resourceType": "Bundle", "type": self.way.kind, "entry": bodies}
-            repeatable = all(_repeatable(body) for body in bodies)
-            answer = self.client.transaction(bundle, repeatable=repeatable)
-            answers = answers_in(answer, len(piece), self.client.base)
+        causes = list(dict.fromkeys(entry.cause for entry in piece if entry.cause))
+        began = time.monotonic()
+        try:
+            if self.way.kind == "single":
+                answers = [self._alone(body) for body in bodies]
+            else:
+                bundle = {"resourceType": "Bundle", "type": self.way.kind, "entry": bodies}
+                repeatable = all(_repeatable(body) for body in bodies)
+                answer = self.client.transaction(
+                    bundle, repeatable=repeatable, correlation=causes[0] if causes else ""
+                )
+                answers = answers_in(answer, len(piece), self.client.base)
+        except FhirdrainError as error:
+            status = error.status if isinstance(error, RequestRefused) else None
+            event("not taken", correlation=causes, entries=len(piece), status=status)
+            raise
+        seconds = round(time.monotonic() - began, 3)
+        told = Counter(status_of(answer) for answer in answers)
+        event("answered", correlation=causes, entries=len(piece), seconds=seconds, outcome=told)
         for sent, got in zip(bodies, answers, strict=True):
             if not is_answer_to(sent["resource"], got):
                 raise ServerError(
@@ -423,7 +439,9 @@ class _Sender:
         try:
             held = self._held(kind, entry.body["request"])
             if len(held) != 1:
-                what = f"the server holds {len(held)} of this identifier" if held else reason
+                status = reason.partition(":")[0]
+                several = f"{status}: the server holds {len(held)} of this identifier"
+                what = several if held else reason
                 self._refuse(entry, what)
                 return
             at = f"{kind}/{held[0]['id']}"

@@ -253,7 +253,10 @@ def map_sources(
             summaries, findings, sums = summarise(drains, site.settings)
             _count(accepted, drains, sums, report)
             if store is not None:
-                _remember(patient, accepted, drains, summaries, site, wanted, store, report)
+                with store.commit():
+                    report.versions += _remember(
+                        patient, accepted, drains, summaries, site, wanted, store
+                    )
             for _, resource in to_send(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
@@ -299,13 +302,18 @@ def _take(
         if item.silent:
             spill.add(item)
     else:
-        item.readings = tuple(
-            replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
-        )
-        spill.add(item)
+        spill.add(_named(item, site))
 
 
-def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: Rejects) -> None:
+def _named(item: SourceItem, site: Site) -> SourceItem:
+    """Return an item whose readings have their names."""
+    item.readings = tuple(
+        replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
+    )
+    return item
+
+
+def _reject(item: SourceItem, issue: Issue, report: MapReport, refused: Rejects | _Held) -> None:
     report.rejected += 1
     report.issues.append(issue)
     refused.write(item, issue)
@@ -359,21 +367,59 @@ def _remember(
     site: Site,
     wanted: Wanted,
     store: Store,
-    report: MapReport,
-) -> None:
-    with store.commit():
-        keep_items(store, patient, accepted)
-        report.versions += store.put_versions(
-            reading for item in accepted for reading in item.readings if not item.remembered
-        )
-        standing: set[tuple[str, str, str]] = set()
-        lanes: set[str] = set()
-        for making, resource in to_send(drains, summaries, site, "transaction", wanted):
-            store.put_outgoing([resource], making.device_value)
-            standing.add(name_of(resource))
-            lanes.add(making.device_value)
-        for lane in lanes | set(_lanes_before(patient, accepted, site, store)):
-            store.put_outgoing(_vanished(store.latest(lane), standing), lane)
+    cause: str = "",
+) -> int:
+    """Keep a patient's items and what goes out because of them; returns how many versions are new.
+
+    Use inside the store's `commit`.
+    """
+    keep_items(store, patient, accepted)
+    versions = store.put_versions(
+        reading for item in accepted for reading in item.readings if not item.remembered
+    )
+    standing: set[tuple[str, str, str]] = set()
+    lanes: set[str] = set()
+    for making, resource in to_send(drains, summaries, site, "transaction", wanted):
+        store.put_outgoing([resource], making.device_value, cause)
+        standing.add(name_of(resource))
+        lanes.add(making.device_value)
+    for lane in sorted(lanes | set(_lanes_before(patient, accepted, site, store))):
+        store.put_outgoing(_vanished(store.latest(lane), standing), lane, cause)
+    return versions
+
+
+def take_items(
+    patient: str,
+    items: Sequence[SourceItem],
+    site: Site,
+    store: Store,
+    wanted: Wanted,
+    cause: str = "",
+) -> list[tuple[SourceItem, Issue]]:
+    """Keep items of a patient that a message said, and put out what comes of them.
+
+    Returns those that cannot be settled yet, each with the reason. Use inside the store's `commit`.
+    """
+    held = _Held()
+    report = MapReport()
+    named = [_named(item, site) for item in items]
+    together = with_remembered(store, patient, named, site)
+    accepted = list(_accepted(together, report, held))
+    drains = drains_of(patient, folded(accepted), site.settings)
+    summaries, *_ = summarise(drains, site.settings)
+    _remember(patient, accepted, drains, summaries, site, wanted, store, cause)
+    return held.items
+
+
+class _Held:
+    """Takes what is refused, in place of a rejects file."""
+
+    def __init__(self) -> None:
+        self.items: list[tuple[SourceItem, Issue]] = []
+
+    def write(self, item: SourceItem, issue: Issue) -> None:
+        """Take one refused item with its reason."""
+        self.items.append((item, issue))
 
 
 def _lanes_before(
@@ -431,7 +477,7 @@ def to_send(
 
 
 def _accepted(
-    items: Sequence[SourceItem], report: MapReport, refused: Rejects
+    items: Sequence[SourceItem], report: MapReport, refused: Rejects | _Held
 ) -> Iterator[SourceItem]:
     """Yield the items that stand; refuse ties without a row id, and withdrawals of nothing."""
     items = _told_once(items)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from fhirdrain.conformance import check_bytes, check_resource
@@ -22,7 +22,7 @@ from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import entry_of
 from fhirdrain.resources.identity import name_of, uuid_of
 from fhirdrain.resources.references import token
-from fhirdrain.store import Store
+from fhirdrain.store import Outgoing, Store
 from fhirdrain.street.checking import refuse_errors
 from fhirdrain.street.sources import read_source
 from fhirdrain.street.telling import Told, silent
@@ -137,17 +137,20 @@ def post_waiting(
     """
     client.release()
     said = store.said(client.base)
-    right: list[dict[str, Any]] = []
+    right: list[Outgoing] = []
     faulty: list[tuple[dict[str, Any], str]] = []
     for one in store.outgoing(*TO_SEND):
         if errors := _errors(one.resource):
             faulty.append((one.resource, f"not sent: {errors[0].message}"))
         else:
-            right.append(one.resource)
+            right.append(one)
     with store.commit():
         for resource, reason in faulty:
             store.fail(resource, "refused", reason)
-    entries = [_entry(n, resource, name_of(resource) in said) for n, resource in enumerate(right)]
+    entries = [
+        replace(_entry(n, one.resource, name_of(one.resource) in said), cause=one.cause)
+        for n, one in enumerate(right)
+    ]
     delivery = deliver(
         client,
         entries,

@@ -51,7 +51,7 @@ class Server:
     def get(self, url):
         return self.held[url]
 
-    def transaction(self, sent, *, repeatable):
+    def transaction(self, sent, *, repeatable, correlation=""):
         assert repeatable
         self.sent.append(sent)
         if len(self.sent) in self.fail:
@@ -149,7 +149,7 @@ def test_when_the_server_fails_the_rest_waits(error):
 
 def test_an_answer_of_another_length_is_no_answer():
     class Short(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             return {"type": "transaction-response", "entry": []}
 
     found = deliver(Short("a"), entries_of(bundle(entry(1, "a"))))
@@ -208,7 +208,7 @@ def test_one_that_cannot_be_compared_is_said_and_spoils_no_other():
 )
 def test_broken_answers_to_a_transaction(entries):
     class Broken(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             return {"type": "transaction-response", "entry": entries}
 
     found = deliver(Broken("a"), entries_of(bundle(entry(1, "a"))))
@@ -218,7 +218,7 @@ def test_broken_answers_to_a_transaction(entries):
 
 def test_without_locations_later_pieces_find_things_by_their_identifiers():
     class Silent(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             answer = super().transaction(sent, repeatable=repeatable)
             for one in answer["entry"]:
                 del one["response"]["location"]
@@ -244,7 +244,7 @@ def test_without_locations_later_pieces_find_things_by_their_identifiers():
 )
 def test_answers_in_another_order_are_noticed(answer):
     class Mixed(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             return {"type": "transaction-response", "entry": [answer]}
 
     one = entry(1, "a", identifier=[{"system": "o", "value": "1"}])
@@ -255,7 +255,7 @@ def test_answers_in_another_order_are_noticed(answer):
 
 def test_the_reason_of_one_refused_entry_is_told():
     class Strict(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             outcome = {
                 "resourceType": "OperationOutcome",
                 "issue": [{"severity": "error", "code": "invariant", "diagnostics": "MRN 12345"}],

@@ -219,7 +219,7 @@ class Store:
             "resource": self.held[value]["is"],
         }
 
-    def transaction(self, sent, *, repeatable):
+    def transaction(self, sent, *, repeatable, correlation=""):
         self.asked.append(len(sent["entry"]))
         self.kinds.append(sent["type"])
         if self.fail and (error := self.fail.pop(0)) is not None:
@@ -318,7 +318,7 @@ def test_a_precondition_that_fails_is_decided_by_what_is_there(times, outcome):
     found = deliver(server, [one])
     assert len(getattr(found, outcome)) == 1
     if times == 2:
-        assert found.refused[0][1] == "the server holds 2 of this identifier"
+        assert found.refused[0][1] == "HTTP 412: the server holds 2 of this identifier"
 
 
 SUBJECT = {"reference": "Patient/p", "identifier": {"system": "s", "value": "a"}}
@@ -338,7 +338,7 @@ def test_a_server_with_batches_alone():
 
 def test_a_batch_of_which_a_part_met_a_busy_server_is_not_done():
     class Busy(Store):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             answer = super().transaction(sent, repeatable=repeatable)
             answer["entry"][1] = {"response": {"status": "503"}}
             return answer
@@ -385,7 +385,7 @@ def test_several_patients_go_at_the_same_time_and_each_in_order():
             self.together = threading.Barrier(3, timeout=10)
             self.order: dict[str, list[int]] = {}
 
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             first = sent["entry"][0]["resource"]["subject"]["identifier"]["value"]
             if first not in self.order:
                 self.order[first] = []

@@ -134,7 +134,7 @@ class Terse(Server):
 
     shows = False
 
-    def transaction(self, sent, *, repeatable):
+    def transaction(self, sent, *, repeatable, correlation=""):
         answer = super().transaction(sent, repeatable=repeatable)
         for one, item in zip(answer["entry"], sent["entry"], strict=True):
             key = one["response"].pop("location").removesuffix("/_history/1")
@@ -169,7 +169,7 @@ def test_without_location_and_resource_what_was_there_is_uncompared():
 
 def test_a_patient_that_was_not_created_parks_its_readings():
     class Unwilling(Server):
-        def transaction(self, sent, *, repeatable):
+        def transaction(self, sent, *, repeatable, correlation=""):
             assert sent["entry"][0]["resource"]["resourceType"] == "Patient"
             return {"type": "transaction-response", "entry": [{"response": {"status": "403"}}]}
 

@@ -1,0 +1,338 @@
+"""listen: messages from the wire into the store, acknowledged once kept, and on to the server.
+
+A message is looked at by the site file, kept as it came (fsync), and only then acknowledged; all
+that came meanwhile are kept in one commit. Readings, numbers and what goes out follow behind, each
+batch in one commit with the state of its messages; what goes out is sent as `post` sends it.
+Whatever stops in between goes on where it was.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import re
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fhirdrain.errors import FhirdrainError
+from fhirdrain.exchange.client import Client
+from fhirdrain.exchange.mllp import Fault, Reply
+from fhirdrain.intake.hl7v2 import Hl7v2
+from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
+from fhirdrain.log import event
+from fhirdrain.site import Site, Source
+from fhirdrain.store import Received, Store
+from fhirdrain.street.mapping import Wanted, take_items
+from fhirdrain.street.posting import post_waiting
+from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of
+
+_MOST_TOGETHER = 256
+_SECONDS_BETWEEN = 1.0  # between two looks for something to send
+_LONGEST_PAUSE = 60.0
+
+
+@dataclass(slots=True)
+class Counts:
+    """What came of messages since the start, for those who watch."""
+
+    accepted: int = 0
+    again: int = 0
+    refused: int = 0
+    sent: int = 0
+    failures: int = 0
+
+
+class Desk:
+    """Takes messages in: looks at each, keeps those that are right, and says what came of it."""
+
+    def __init__(self, store: Store, site: Site, source: Source, counts: Counts) -> None:
+        self.store = store
+        self.site = site
+        self.source = source
+        self.counts = counts
+        self._reader = reader_of(source, site)
+
+    def take(self, batch: Sequence[bytes]) -> list[Reply]:
+        """Return the reply to each message; those that are accepted are kept by then."""
+        replies = [self._looked_at(data) for data in batch]
+        right = [
+            (key_of(data), data, cause_of(data))
+            for data, reply in zip(batch, replies, strict=True)
+            if reply.verdict == "accept"
+        ]
+        new = 0
+        if right:
+            try:
+                with self.store.commit():
+                    new = self.store.put_messages(right)
+            except FhirdrainError as error:
+                event("not kept", messages=len(right), error=error.message)
+                fault = Fault("207", "MSH", "the message could not be kept: send it again")
+                replies = [
+                    Reply("error", [fault]) if reply.verdict == "accept" else reply
+                    for reply in replies
+                ]
+                right = []
+        self.counts.accepted += new
+        self.counts.again += len(right) - new
+        self.counts.refused += len(batch) - len(right)
+        for data, reply in zip(batch, replies, strict=True):
+            codes = ",".join(fault.code for fault in reply.faults) or None
+            event("message", correlation=cause_of(data), answer=reply.verdict, code=codes)
+        return replies
+
+    def _looked_at(self, data: bytes) -> Reply:
+        """Return what is to be said of a message by itself: can all of it be read?"""
+        try:
+            # The header alone: what is behind it is read below.
+            first = re.split(rb"[\r\n]", data.strip(), maxsplit=1)[0]
+            header = Message(first.decode(charset_of(data, "utf-8"), "replace"))
+        except Hl7Error as error:
+            return Reply("reject", [Fault("100", "MSH", str(error))])
+        if header.kind != "ORU^R01":
+            return Reply("reject", [Fault("200", "MSH-9", "only ORU^R01 is taken")])
+        if not header.header.text(10):
+            return Reply("reject", [Fault("101", "MSH-10", "a message needs an id")])
+        faults = [_fault_of(item) for item in self._reader.read(1, data) if item.issue is not None]
+        return Reply("error", faults) if faults else Reply("accept")
+
+
+def _fault_of(item: SourceItem) -> Fault:
+    """Return why an item is refused, in words without its value."""
+    assert item.issue is not None
+    place, _, words = item.issue.message.partition(": ")
+    known = place.startswith(("OBX-", "OBR-", "PID-", "PV1-", "MSH-", "NTE-"))
+    where = place if known else "MSH"
+    if where.startswith("OBX-") and item.part:
+        where = f"{item.part}-{where.removeprefix('OBX-')}"
+    text = words if known else item.issue.message
+    text = f"{text} ({item.issue.hint})" if item.issue.hint else text
+    code = {"unknown-item": "103", "unknown-word": "103", "status": "103", "no-patient": "101"}
+    return Fault(code.get(item.issue.rule, "102"), where, text)
+
+
+def reader_of(source: Source, site: Site) -> Hl7v2:
+    """Return a reader of messages that come from no file."""
+    reader = Hl7v2.__new__(Hl7v2)
+    reader.path, reader.source, reader.site = Path(source.name), source, site
+    reader._arrival = 0
+    reader.is_rejects = False
+    return reader
+
+
+def key_of(data: bytes) -> str:
+    """Return what a resend of a message has in common with it: sender, id and content.
+
+    Another content under the same id is another message: a sender may begin to count anew.
+    """
+    return hashlib.sha256(data.strip(b"\r\n")).hexdigest()
+
+
+def cause_of(data: bytes) -> str:
+    """Return the correlation id of a message, which says nothing of what is in it."""
+    return key_of(data)[:16]
+
+
+class Works:
+    """Works out what follows from messages that are kept; one thread's."""
+
+    def __init__(self, store: Store, site: Site, source: Source, wanted: Wanted) -> None:
+        self.store = store
+        self.site = site
+        self.source = source
+        self.wanted = wanted
+        self._reader = reader_of(source, site)
+
+    def work(self) -> int:
+        """Take up the messages that are new, in one commit; returns how many there were.
+
+        A message that says what cannot be settled yet (it takes back what did not come, say) is
+        held, and looked at again with what comes next of its patient.
+        """
+        new = self.store.messages("new", most=_MOST_TOGETHER)
+        if not new:
+            return 0
+        items = {one.number: self._items(one) for one in new}
+        patients = {item.patient for own in items.values() for item in own}
+        held = self.store.messages("held")
+        for one in held:
+            said_before = self._items(one)
+            if patients & {item.patient for item in said_before}:
+                items[one.number] = said_before
+        causes = {one.number: one.cause for one in (*held, *new)}
+        reasons: dict[int, str] = {}
+        began = time.monotonic()
+        with self.store.commit():
+            for patient in sorted(patients):
+                numbers = {
+                    item.arrival: number
+                    for number, said in items.items()
+                    for item in said
+                    if item.patient == patient
+                }
+                own = [i for said in items.values() for i in said if i.arrival in numbers]
+                cause = ",".join(dict.fromkeys(causes[number] for number in numbers.values()))
+                left = take_items(patient, own, self.site, self.store, self.wanted, cause)
+                for item, issue in left:
+                    reasons[numbers[item.arrival]] = issue.message
+            self.store.settle_messages(
+                (number, "held" if number in reasons else "done", reasons.get(number, ""))
+                for number in items
+            )
+        seconds = round(time.monotonic() - began, 3)
+        event(
+            "worked out",
+            correlation=[one.cause for one in new],
+            messages=len(new),
+            items=sum(map(len, items.values())),
+            seconds=seconds,
+        )
+        return len(new)
+
+    def _items(self, message: Received) -> list[SourceItem]:
+        """Return the readings of a message, with places in the order in which messages came."""
+        items = []
+        for number, item in enumerate(self._reader.read(1, message.body)):
+            item.source = self.source.name
+            item.arrival = message.number * 1000 * ARRIVAL_STEP + number
+            # What is set aside says nothing, unless that takes back what it once said.
+            if item.issue is None and item.patient and (not item.set_aside or item.silent):
+                items.append(item)
+        return items
+
+
+@dataclass(slots=True)
+class Courier:
+    """Sends what waits, again and again, and waits longer after each failure; one thread's."""
+
+    store: Store
+    client: Client
+    counts: Counts
+    create_patients: bool = False
+    at_once: int = 1
+    stopped: threading.Event = field(default_factory=threading.Event)
+
+    def run(self) -> None:
+        """Send until stopped; what is being sent then is sent first."""
+        pause = _SECONDS_BETWEEN
+        while not self.stopped.is_set():
+            try:
+                if self.store.outgoing_by_state().get("waiting"):
+                    delivery = post_waiting(
+                        self.client,
+                        self.store,
+                        create_patients=self.create_patients,
+                        at_once=self.at_once,
+                    )
+                    self.counts.sent += delivery.delivered
+                    if delivery.failure is not None:
+                        raise delivery.failure
+                pause = _SECONDS_BETWEEN
+            except FhirdrainError as error:
+                self.counts.failures += 1
+                wait = getattr(error, "wait", None) or 0.0
+                pause = min(max(pause * 2, wait), _LONGEST_PAUSE)
+                event("not sent", error=error.message, wait=pause)
+            self.stopped.wait(pause)
+
+
+@dataclass(slots=True)
+class Feed:
+    """Puts the desk, the works and the courier to work while messages come."""
+
+    desk: Desk
+    works: Works
+    courier: Courier | None = None
+    _queue: asyncio.Queue[tuple[bytes, asyncio.Future[Reply]]] | None = None
+
+    async def take(self, data: bytes) -> Reply:
+        """Hand a message in and wait until it is kept, or refused."""
+        assert self._queue is not None
+        future: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        await self._queue.put((data, future))
+        return await future
+
+    async def run(self, until: asyncio.Event, stop_listening: Callable[[], object]) -> None:
+        """Work until told to end, then finish what was begun."""
+        loop = asyncio.get_running_loop()
+        self._queue = asyncio.Queue(4 * _MOST_TOGETHER)
+        done = threading.Event()
+        threads = [threading.Thread(target=self._work, args=(done,), daemon=True)]
+        if self.courier is not None:
+            threads.append(threading.Thread(target=self.courier.run, daemon=True))
+        for thread in threads:
+            thread.start()
+        keeping = asyncio.ensure_future(self._keep(loop))
+        await until.wait()
+        stopping = stop_listening()
+        if asyncio.iscoroutine(stopping):
+            await stopping
+        keeping.cancel()
+        with suppress(asyncio.CancelledError):
+            await keeping
+        done.set()
+        if self.courier is not None:
+            self.courier.stopped.set()
+        for thread in threads:
+            await loop.run_in_executor(None, thread.join)
+
+    async def _keep(self, loop: asyncio.AbstractEventLoop) -> None:
+        assert self._queue is not None
+        while True:
+            batch = [await self._queue.get()]
+            while not self._queue.empty() and len(batch) < _MOST_TOGETHER:
+                batch.append(self._queue.get_nowait())
+            data = [one for one, _ in batch]
+            replies = await asyncio.shield(loop.run_in_executor(None, self.desk.take, data))
+            for (_, future), reply in zip(batch, replies, strict=True):
+                if not future.done():
+                    future.set_result(reply)
+
+    def _work(self, done: threading.Event) -> None:
+        while True:
+            try:
+                if self.works.work():
+                    continue
+            except FhirdrainError as error:
+                event("not worked out", error=error.message)
+            if done.is_set():
+                return
+            done.wait(0.05)
+
+
+def metrics(store: Store, counts: Counts) -> str:
+    """Return how the feed stands, in the OpenMetrics text format."""
+    states, oldest = store.outgoing_by_state(), store.oldest_waiting()
+    messages, last = store.messages_by_state(), store.last_confirmed()
+    waited = max(time.time() - oldest.timestamp(), 0.0) if oldest else 0.0
+    gauges: Iterable[tuple[str, str, float]] = (
+        ("waiting", "Resources that wait to go out.", states.get("waiting", 0)),
+        ("oldest_waiting_seconds", "How long the oldest of them has waited.", waited),
+        ("refused", "Resources that the server refused.", states.get("refused", 0)),
+        ("parked", "Resources whose patient the server does not know.", states.get("parked", 0)),
+        ("messages_new", "Messages kept and not yet worked out.", messages.get("new", 0)),
+        ("messages_held", "Messages that cannot be settled yet.", messages.get("held", 0)),
+        (
+            "last_success_timestamp_seconds",
+            "When the server last confirmed something.",
+            last.timestamp() if last else 0,
+        ),
+    )
+    counters: Iterable[tuple[str, str, float]] = (
+        ("messages_accepted", "Messages accepted.", counts.accepted),
+        ("messages_again", "Messages that had come before.", counts.again),
+        ("messages_refused", "Messages refused.", counts.refused),
+        ("sent", "Resources that the server confirmed.", counts.sent),
+        ("send_failures", "Times that the server or the line failed.", counts.failures),
+    )
+    lines = []
+    for kind, rows, suffix in (("gauge", gauges, ""), ("counter", counters, "_total")):
+        for name, text, value in rows:
+            lines += [f"# TYPE fhirdrain_{name} {kind}", f"# HELP fhirdrain_{name} {text}"]
+            lines.append(f"fhirdrain_{name}{suffix} {value:g}" if value < 1e6 else
+                         f"fhirdrain_{name}{suffix} {value:.3f}")  # fmt: skip
+    return "\n".join([*lines, "# EOF", ""])
