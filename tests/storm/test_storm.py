@@ -1,0 +1,16 @@
+"""A short storm; the long one is `python -m tests.storm.storm`."""
+
+from __future__ import annotations
+
+from tests.storm.storm import Storm, weather
+
+
+def test_what_was_sent_through_a_storm_is_there_once(tmp_path):
+    storm = Storm(tmp_path, 0.3, 7)
+    try:
+        assert weather(storm, readings=300, patients=6, kills=3, restarts=2) == []
+        assert storm.kills == 3
+        assert storm.restarts == 2
+        assert storm.proxy.met.total() > 10
+    finally:
+        storm.close()
