@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import threading
 import time
-from collections import Counter, deque
+from collections import ChainMap, Counter, deque
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields, replace
@@ -24,6 +24,7 @@ from fhirdrain.exchange.patience import BUSY
 from fhirdrain.exchange.patients import find_patient, subject_of
 from fhirdrain.issues import Issue, from_operation_outcome
 from fhirdrain.log import event
+from fhirdrain.vocabulary.jsontext import Text, decode, encode
 
 Json = dict[str, Any]
 
@@ -153,14 +154,15 @@ def deliver(
     refused goes alone, with what refers to it. When the server or the line fails, everything not
     yet sent is left waiting.
     """
-    delivery = Delivery(locations=dict(known or {}))
+    before = dict(known or {})
+    delivery = Delivery(locations=dict(before))
     stop = threading.Event()
     lanes = list(lanes_of(entries).values())
 
     def send(lane: Sequence[Entry]) -> Delivery:
         if stop.is_set():
             return Delivery(waiting=list(lane))
-        sender = _Sender(client, way or Way(), known or {}, set(missing), most)
+        sender = _Sender(client, way or Way(), before, set(missing), most)
         found = sender.send(lane, create_patients=create_patients)
         if found.failure is not None:
             stop.set()
@@ -186,16 +188,16 @@ class _Sender:
     """Sends the entries of one lane."""
 
     def __init__(
-        self, client: Client, way: Way, known: Mapping[str, str], missing: set[str], most: int
+        self, client: Client, way: Way, known: dict[str, str], missing: set[str], most: int
     ) -> None:
         self.client = client
         # Where a type has no conditional requests, each of it is looked for by itself.
         self.way = replace(way, kind="single") if way.no_create or way.no_update else way
-        self.known = dict(known)
+        # What is learned here stands before what was known, which may be of everybody.
+        self.known: ChainMap[str, str] = ChainMap({}, known)
         self.missing = missing
         self.most = most
         self.found = Delivery()
-        self.patients: dict[str, str] = {}
 
     def send(self, entries: Sequence[Entry], *, create_patients: bool) -> Delivery:
         found = self.found
@@ -204,7 +206,7 @@ class _Sender:
             reason = find_patient(
                 self.client,
                 entries[0].body["resource"],
-                self.patients,
+                self.known,
                 self.way,
                 create=create_patients,
             )
@@ -322,8 +324,8 @@ class _Sender:
         seconds = round(time.monotonic() - began, 3)
         told = Counter(status_of(answer) for answer in answers)
         event("answered", correlation=causes, entries=len(piece), seconds=seconds, outcome=told)
-        for sent, got in zip(bodies, answers, strict=True):
-            if not is_answer_to(sent["resource"], got):
+        for entry, got in zip(piece, answers, strict=True):
+            if not is_answer_to(entry.body["resource"], got):
                 raise ServerError(
                     "the answers are not those to what was sent, in its order",
                     place=self.client.base,
@@ -332,10 +334,12 @@ class _Sender:
             self._judge(entry, sent, got)
 
     def _prepared(self, body: Json) -> Json:
-        """Return an entry whose references to what was sent before lead to where it is now."""
+        """Return an entry whose references to what was sent before lead to where it is now.
+
+        Its resource is written out: most are never looked at again.
+        """
         prepared: Json = {key: body[key] for key in ("fullUrl", "request") if key in body}
-        known = {**self.known, **self.patients}
-        return {**prepared, "resource": _led(body["resource"], known)}
+        return {**prepared, "resource": _led(body["resource"], self.known)}
 
     def _unconditional(self, kind: str, request: Json) -> Json:
         """Return a request without its condition, which is looked for here."""
@@ -353,7 +357,7 @@ class _Sender:
 
     def _alone(self, body: Json) -> Json:
         """Send one entry as a request of its own, and return its answer as a bundle would."""
-        resource, request = body["resource"], body["request"]
+        resource, request = decode(body["resource"]), body["request"]
         kind = resource["resourceType"]
         if request["method"] == "PUT":
             url = request["url"]
@@ -427,7 +431,7 @@ class _Sender:
             except ServerError as error:
                 self.found.uncompared.append((entry, error.message))
                 return
-        found = differences(sent["resource"], held)
+        found = differences(decode(sent["resource"]), held)
         if found:
             self.found.different.append((entry, found))
         else:
@@ -435,7 +439,8 @@ class _Sender:
 
     def _reread(self, entry: Entry, sent: Json, reason: str) -> None:
         """Decide of an entry that met a conflict, by what the server holds of its identity."""
-        kind = str(sent["resource"]["resourceType"])
+        resource = decode(sent["resource"])
+        kind = str(resource["resourceType"])
         try:
             held = self._held(kind, entry.body["request"])
             if len(held) != 1:
@@ -448,10 +453,10 @@ class _Sender:
             self._is_at(entry, at)
             if entry.body["request"].get("method") != "PUT":
                 self._compare(entry, sent, held[0], at)
-            elif not differences(sent["resource"], held[0]):
+            elif not differences(resource, held[0]):
                 self.found.updated.append(entry)
             else:
-                self._asked("PUT", at, sent["resource"])
+                self._asked("PUT", at, resource)
                 self.found.updated.append(entry)
         except RequestRefused as refusal:
             self.found.told += refusal.issues
@@ -476,28 +481,24 @@ def _blamed(refusal: RequestRefused, count: int) -> dict[int, list[Issue]]:
     return blamed if len(blamed) < count else {}
 
 
-def _references(value: Any) -> Iterator[str]:
-    """Yield the references to other entries."""
-    if isinstance(value, dict):
-        for key, item in value.items():
-            if key == "reference" and isinstance(item, str) and item.startswith("urn:"):
-                yield item
-            else:
-                yield from _references(item)
-    elif isinstance(value, list):
-        for item in value:
-            yield from _references(item)
+# As `encode` writes them: a text within a text has its quotes escaped, and is not met.
+_REFERENCE = re.compile(rb'"reference":("(?:[^"\\]|\\.)*")')
+_URN = re.compile(rb'"reference":"(urn:[^"\\]+)"')
 
 
-def _led(value: Any, known: Mapping[str, str]) -> Any:
-    if isinstance(value, dict):
-        return {
-            key: known.get(item, item)
-            if key == "reference" and isinstance(item, str)
-            else _led(item, known)
-            for key, item in value.items()
-        }
-    return [_led(item, known) for item in value] if isinstance(value, list) else value
+def _references(resource: Json) -> list[str]:
+    """Return the references of a resource to other entries."""
+    return [found.decode() for found in _URN.findall(encode(resource))]
+
+
+def _led(resource: Json, known: Mapping[str, str]) -> Text:
+    """Return a resource, written out, whose references lead to where things are."""
+
+    def leads(match: re.Match[bytes]) -> bytes:
+        where = known.get(decode(match[1]))
+        return match[0] if where is None else b'"reference":' + encode(where)
+
+    return Text(_REFERENCE.sub(leads, encode(resource)))
 
 
 def _repeatable(body: Json) -> bool:

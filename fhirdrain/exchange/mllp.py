@@ -145,12 +145,10 @@ def acknowledgements(data: bytes, reply: Reply) -> list[bytes]:
     header = _header(data)
     wants = header[15:17]
     if not any(wants):
-        return [acknowledge(data, reply)]
-    answers = []
-    for want, first in zip(wants, "CA", strict=True):
-        if _is_wanted(want, reply.verdict):
-            answers.append(acknowledge(data, reply, first))
-    return answers
+        return [_acknowledgement(header, reply)]
+    modes = zip(wants, "CA", strict=True)
+    wanted = [first for want, first in modes if _is_wanted(want, reply.verdict)]
+    return [_acknowledgement(header, reply, first) for first in wanted]
 
 
 def _is_wanted(condition: str, verdict: Verdict) -> bool:
@@ -164,7 +162,10 @@ def _is_wanted(condition: str, verdict: Verdict) -> bool:
 
 def acknowledge(data: bytes, reply: Reply, first: str = "A") -> bytes:
     """Return an acknowledgement: MSA, and an ERR for each fault."""
-    header = _header(data)
+    return _acknowledgement(_header(data), reply, first)
+
+
+def _acknowledgement(header: Sequence[str], reply: Reply, first: str = "A") -> bytes:
     now = f"{datetime.now(UTC):%Y%m%d%H%M%S}+0000"
     trigger = header[9].split("^")[1:2]
     kind = "^".join(["ACK", *(t for t in trigger if t), "ACK"]) if trigger else "ACK"

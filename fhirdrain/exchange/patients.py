@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, MutableMapping
 from typing import Any
 
 from fhirdrain.exchange.answers import answers_in, located, status_of
@@ -19,7 +19,7 @@ def subject_of(resource: Mapping[str, Any]) -> Mapping[str, Any]:
 
 
 def find_patient(
-    client: Client, resource: Json, patients: dict[str, str], way: Way, *, create: bool
+    client: Client, resource: Json, patients: MutableMapping[str, str], way: Way, *, create: bool
 ) -> str | None:
     """Find the patient of a resource on the server; return why its lane must be parked, if so.
 

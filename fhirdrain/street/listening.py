@@ -26,11 +26,14 @@ from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
 from fhirdrain.log import event
 from fhirdrain.site import Site, Source
 from fhirdrain.store import Received, Store
-from fhirdrain.street.mapping import Wanted, take_items
+from fhirdrain.street.mapping import Taken, Wanted, take_items
 from fhirdrain.street.posting import post_waiting
 from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of
 
 _MOST_TOGETHER = 256
+_QUIET = 0.05  # seconds without a message
+_LONGEST_BUSY = 3.0  # seconds after which what is new is worked out while messages come
+_MOST_LEFT = 10_000  # messages behind which the works do not wait any more
 _SECONDS_BETWEEN = 1.0  # between two looks for something to send
 _LONGEST_PAUSE = 60.0
 
@@ -58,32 +61,37 @@ class Desk:
 
     def take(self, batch: Sequence[bytes]) -> list[Reply]:
         """Return the reply to each message; those that are accepted are kept by then."""
-        replies = [self._looked_at(data) for data in batch]
-        right = [
-            (key_of(data), data, cause_of(data))
-            for data, reply in zip(batch, replies, strict=True)
-            if reply.verdict == "accept"
-        ]
-        new = 0
-        if right:
-            try:
-                with self.store.commit():
-                    new = self.store.put_messages(right)
-            except FhirdrainError as error:
-                event("not kept", messages=len(right), error=error.message)
-                fault = Fault("207", "MSH", "the message could not be kept: send it again")
-                replies = [
-                    Reply("error", [fault]) if reply.verdict == "accept" else reply
-                    for reply in replies
-                ]
-                right = []
-        self.counts.accepted += new
-        self.counts.again += len(right) - new
-        self.counts.refused += len(batch) - len(right)
-        for data, reply in zip(batch, replies, strict=True):
-            codes = ",".join(fault.code for fault in reply.faults) or None
+        replies = [self.look(data) for data in batch]
+        right = [d for d, reply in zip(batch, replies, strict=True) if reply.verdict == "accept"]
+        kept = self.keep(right) if right else Reply("accept")
+        return [kept if reply.verdict == "accept" else reply for reply in replies]
+
+    def look(self, data: bytes) -> Reply:
+        """Return what is to be said of a message by itself, and note it if it is refused."""
+        reply = self._looked_at(data)
+        if reply.verdict != "accept":
+            self.counts.refused += 1
+            codes = ",".join(fault.code for fault in reply.faults)
             event("message", correlation=cause_of(data), answer=reply.verdict, code=codes)
-        return replies
+        return reply
+
+    def keep(self, batch: Sequence[bytes]) -> Reply:
+        """Keep messages that were looked at, in one commit, and return the reply to all of them."""
+        named = [(key_of(data), data) for data in batch]
+        try:
+            with self.store.commit():
+                new = self.store.put_messages((k, data, _cause(k)) for k, data in named)
+        except FhirdrainError as error:
+            self.counts.refused += len(batch)
+            event("not kept", messages=len(batch), error=error.message)
+            return Reply(
+                "error", [Fault("207", "MSH", "the message could not be kept: send it again")]
+            )
+        self.counts.accepted += new
+        self.counts.again += len(batch) - new
+        for key, _ in named:
+            event("message", correlation=_cause(key), answer="accept")
+        return Reply("accept")
 
     def _looked_at(self, data: bytes) -> Reply:
         """Return what is to be said of a message by itself: can all of it be read?"""
@@ -134,7 +142,11 @@ def key_of(data: bytes) -> str:
 
 def cause_of(data: bytes) -> str:
     """Return the correlation id of a message, which says nothing of what is in it."""
-    return key_of(data)[:16]
+    return _cause(key_of(data))
+
+
+def _cause(key: str) -> str:
+    return key[:16]
 
 
 class Works:
@@ -166,19 +178,24 @@ class Works:
         causes = {one.number: one.cause for one in (*held, *new)}
         reasons: dict[int, str] = {}
         began = time.monotonic()
+        taken: list[tuple[Taken, str]] = []
+        for patient in sorted(patients):
+            numbers = {
+                item.arrival: number
+                for number, said in items.items()
+                for item in said
+                if item.patient == patient
+            }
+            own = [i for said in items.values() for i in said if i.arrival in numbers]
+            cause = ",".join(dict.fromkeys(causes[number] for number in numbers.values()))
+            found = take_items(patient, own, self.site, self.store, self.wanted)
+            taken.append((found, cause))
+            for item, issue in found.held:
+                reasons[numbers[item.arrival]] = issue.message
+        # Nobody else writes readings, so all but the writing is done before others are kept out.
         with self.store.commit():
-            for patient in sorted(patients):
-                numbers = {
-                    item.arrival: number
-                    for number, said in items.items()
-                    for item in said
-                    if item.patient == patient
-                }
-                own = [i for said in items.values() for i in said if i.arrival in numbers]
-                cause = ",".join(dict.fromkeys(causes[number] for number in numbers.values()))
-                left = take_items(patient, own, self.site, self.store, self.wanted, cause)
-                for item, issue in left:
-                    reasons[numbers[item.arrival]] = issue.message
+            for found, cause in taken:
+                found.keep(self.site, self.store, cause)
             self.store.settle_messages(
                 (number, "held" if number in reasons else "done", reasons.get(number, ""))
                 for number in items
@@ -192,6 +209,10 @@ class Works:
             seconds=seconds,
         )
         return len(new)
+
+    def left(self) -> int:
+        """Return how many messages are still new."""
+        return self.store.messages_by_state().get("new", 0)
 
     def _items(self, message: Received) -> list[SourceItem]:
         """Return the readings of a message, with places in the order in which messages came."""
@@ -248,10 +269,15 @@ class Feed:
     works: Works
     courier: Courier | None = None
     _queue: asyncio.Queue[tuple[bytes, asyncio.Future[Reply]]] | None = None
+    _busy: float = 0.0
 
     async def take(self, data: bytes) -> Reply:
         """Hand a message in and wait until it is kept, or refused."""
         assert self._queue is not None
+        self._busy = time.monotonic()
+        reply = self.desk.look(data)
+        if reply.verdict != "accept":
+            return reply
         future: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
         await self._queue.put((data, future))
         return await future
@@ -287,15 +313,27 @@ class Feed:
             while not self._queue.empty() and len(batch) < _MOST_TOGETHER:
                 batch.append(self._queue.get_nowait())
             data = [one for one, _ in batch]
-            replies = await asyncio.shield(loop.run_in_executor(None, self.desk.take, data))
-            for (_, future), reply in zip(batch, replies, strict=True):
+            reply = await asyncio.shield(loop.run_in_executor(None, self.desk.keep, data))
+            for _, future in batch:
                 if not future.done():
                     future.set_result(reply)
 
     def _work(self, done: threading.Event) -> None:
+        """Work out what is new when no messages come, and every few seconds while they do.
+
+        Acknowledgements come first: whoever waits for one sends nothing meanwhile.
+        """
+        last, behind = 0.0, False
         while True:
+            now = time.monotonic()
+            busy = now - self._busy < _QUIET and now - last < _LONGEST_BUSY
+            if busy and not behind and not done.is_set():
+                done.wait(_QUIET)
+                continue
+            last = now
             try:
                 if self.works.work():
+                    behind = self.works.left() > _MOST_LEFT
                     continue
             except FhirdrainError as error:
                 event("not worked out", error=error.message)

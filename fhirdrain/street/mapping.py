@@ -253,10 +253,9 @@ def map_sources(
             summaries, findings, sums = summarise(drains, site.settings)
             _count(accepted, drains, sums, report)
             if store is not None:
+                sending = to_send(drains, summaries, site, "transaction", wanted)
                 with store.commit():
-                    report.versions += _remember(
-                        patient, accepted, drains, summaries, site, wanted, store
-                    )
+                    report.versions += _remember(patient, accepted, sending, site, store)
             for _, resource in to_send(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
@@ -362,10 +361,8 @@ def _beside(reading: Reading, verdicts: Mapping[str, str]) -> str:
 def _remember(
     patient: str,
     accepted: Sequence[SourceItem],
-    drains: Sequence[Drain],
-    summaries: Sequence[DrainSummary],
+    sending: Iterable[tuple[Making, Resource]],
     site: Site,
-    wanted: Wanted,
     store: Store,
     cause: str = "",
 ) -> int:
@@ -379,7 +376,7 @@ def _remember(
     )
     standing: set[tuple[str, str, str]] = set()
     lanes: set[str] = set()
-    for making, resource in to_send(drains, summaries, site, "transaction", wanted):
+    for making, resource in sending:
         store.put_outgoing([resource], making.device_value, cause)
         standing.add(name_of(resource))
         lanes.add(making.device_value)
@@ -388,27 +385,35 @@ def _remember(
     return versions
 
 
-def take_items(
-    patient: str,
-    items: Sequence[SourceItem],
-    site: Site,
-    store: Store,
-    wanted: Wanted,
-    cause: str = "",
-) -> list[tuple[SourceItem, Issue]]:
-    """Keep items of a patient that a message said, and put out what comes of them.
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """Items of a patient that messages said, with what goes out because of them.
 
-    Returns those that cannot be settled yet, each with the reason. Use inside the store's `commit`.
+    `held` are those that cannot be settled yet, each with the reason.
     """
+
+    patient: str
+    accepted: Sequence[SourceItem]
+    sending: Sequence[tuple[Making, Resource]]
+    held: Sequence[tuple[SourceItem, Issue]]
+
+    def keep(self, site: Site, store: Store, cause: str) -> None:
+        """Keep all of it. Use inside the store's `commit`."""
+        _remember(self.patient, self.accepted, self.sending, site, store, cause)
+
+
+def take_items(
+    patient: str, items: Sequence[SourceItem], site: Site, store: Store, wanted: Wanted
+) -> Taken:
+    """Work out what follows from items of a patient, beside all that the store knows of them."""
     held = _Held()
-    report = MapReport()
     named = [_named(item, site) for item in items]
     together = with_remembered(store, patient, named, site)
-    accepted = list(_accepted(together, report, held))
+    accepted = list(_accepted(together, MapReport(), held))
     drains = drains_of(patient, folded(accepted), site.settings)
     summaries, *_ = summarise(drains, site.settings)
-    _remember(patient, accepted, drains, summaries, site, wanted, store, cause)
-    return held.items
+    sending = list(to_send(drains, summaries, site, "transaction", wanted))
+    return Taken(patient, accepted, sending, held.items)
 
 
 class _Held:

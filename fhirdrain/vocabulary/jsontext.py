@@ -11,6 +11,9 @@ from typing import Any
 
 import msgspec
 
+# A JSON text that stands in a value as it is, and is not decoded before it is encoded again.
+Text = msgspec.Raw
+
 _decoder = msgspec.json.Decoder(float_hook=Decimal)
 _encoder = msgspec.json.Encoder(decimal_format="number")
 

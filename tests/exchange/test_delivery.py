@@ -13,6 +13,7 @@ from fhirdrain.exchange.client import RequestRefused
 from fhirdrain.exchange.delivery import deliver, entries_of, pieces
 from fhirdrain.exchange.differences import differences
 from fhirdrain.issues import Issue
+from fhirdrain.vocabulary.jsontext import decode, encode
 
 
 def entry(number: int, patient: str, **more: Any) -> dict[str, Any]:
@@ -27,6 +28,11 @@ def entry(number: int, patient: str, **more: Any) -> dict[str, Any]:
 
 def bundle(*entries):
     return {"resourceType": "Bundle", "type": "transaction", "entry": list(entries)}
+
+
+def plain(sent: dict[str, Any]) -> dict[str, Any]:
+    """Return a bundle as the server reads it."""
+    return decode(encode(sent))
 
 
 class Server:
@@ -52,6 +58,7 @@ class Server:
         return self.held[url]
 
     def transaction(self, sent, *, repeatable, correlation=""):
+        sent = plain(sent)
         assert repeatable
         self.sent.append(sent)
         if len(self.sent) in self.fail:
@@ -150,6 +157,7 @@ def test_when_the_server_fails_the_rest_waits(error):
 def test_an_answer_of_another_length_is_no_answer():
     class Short(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             return {"type": "transaction-response", "entry": []}
 
     found = deliver(Short("a"), entries_of(bundle(entry(1, "a"))))
@@ -209,6 +217,7 @@ def test_one_that_cannot_be_compared_is_said_and_spoils_no_other():
 def test_broken_answers_to_a_transaction(entries):
     class Broken(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             return {"type": "transaction-response", "entry": entries}
 
     found = deliver(Broken("a"), entries_of(bundle(entry(1, "a"))))
@@ -219,6 +228,7 @@ def test_broken_answers_to_a_transaction(entries):
 def test_without_locations_later_pieces_find_things_by_their_identifiers():
     class Silent(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             answer = super().transaction(sent, repeatable=repeatable)
             for one in answer["entry"]:
                 del one["response"]["location"]
@@ -245,6 +255,7 @@ def test_without_locations_later_pieces_find_things_by_their_identifiers():
 def test_answers_in_another_order_are_noticed(answer):
     class Mixed(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             return {"type": "transaction-response", "entry": [answer]}
 
     one = entry(1, "a", identifier=[{"system": "o", "value": "1"}])
@@ -256,6 +267,7 @@ def test_answers_in_another_order_are_noticed(answer):
 def test_the_reason_of_one_refused_entry_is_told():
     class Strict(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             outcome = {
                 "resourceType": "OperationOutcome",
                 "issue": [{"severity": "error", "code": "invariant", "diagnostics": "MRN 12345"}],

@@ -20,7 +20,7 @@ from fhirdrain.exchange.client import Answer, BusyError, Client, Line, RequestRe
 from fhirdrain.exchange.delivery import deliver, entries_of
 from fhirdrain.exchange.patience import Pace, Patience, retry_after
 from fhirdrain.issues import Issue
-from tests.exchange.test_delivery import bundle, entry
+from tests.exchange.test_delivery import bundle, entry, plain
 
 BASE = "http://127.0.0.1:1/fhir"
 
@@ -220,6 +220,7 @@ class Store:
         }
 
     def transaction(self, sent, *, repeatable, correlation=""):
+        sent = plain(sent)
         self.asked.append(len(sent["entry"]))
         self.kinds.append(sent["type"])
         if self.fail and (error := self.fail.pop(0)) is not None:
@@ -339,6 +340,7 @@ def test_a_server_with_batches_alone():
 def test_a_batch_of_which_a_part_met_a_busy_server_is_not_done():
     class Busy(Store):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             answer = super().transaction(sent, repeatable=repeatable)
             answer["entry"][1] = {"response": {"status": "503"}}
             return answer
@@ -386,6 +388,7 @@ def test_several_patients_go_at_the_same_time_and_each_in_order():
             self.order: dict[str, list[int]] = {}
 
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             first = sent["entry"][0]["resource"]["subject"]["identifier"]["value"]
             if first not in self.order:
                 self.order[first] = []

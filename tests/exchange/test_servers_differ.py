@@ -18,7 +18,7 @@ from fhirdrain.exchange.delivery import deliver, entries_of
 from fhirdrain.exchange.retrieval import fetch, patients_of, referring_to
 from fhirdrain.street.reading import Wanted, read_drains
 from tests.exchange.test_client import page, statement
-from tests.exchange.test_delivery import Server, bundle, entry
+from tests.exchange.test_delivery import Server, bundle, entry, plain
 
 BASE = "http://127.0.0.1:1/fhir"
 
@@ -135,6 +135,7 @@ class Terse(Server):
     shows = False
 
     def transaction(self, sent, *, repeatable, correlation=""):
+        sent = plain(sent)
         answer = super().transaction(sent, repeatable=repeatable)
         for one, item in zip(answer["entry"], sent["entry"], strict=True):
             key = one["response"].pop("location").removesuffix("/_history/1")
@@ -170,6 +171,7 @@ def test_without_location_and_resource_what_was_there_is_uncompared():
 def test_a_patient_that_was_not_created_parks_its_readings():
     class Unwilling(Server):
         def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
             assert sent["entry"][0]["resource"]["resourceType"] == "Patient"
             return {"type": "transaction-response", "entry": [{"response": {"status": "403"}}]}
 
