@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import sys
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 import click
 
+from fhirdrain import log
 from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import Progress, say
 from fhirdrain.cli.settings import (
@@ -47,6 +49,7 @@ _SHOWN = 10
     type=click.FloatRange(0, min_open=True),
     help="Requests a second at most; without it, as many as go.",
 )
+@click.option("--log", "log_file", metavar="FILE|-", help="Write events as JSON lines.")
 @show_values_option("Show what the server says. It may quote values.")
 def command(
     files: tuple[str, ...],
@@ -57,6 +60,7 @@ def command(
     unchecked: bool,
     at_once: int,
     per_second: float | None,
+    log_file: str | None,
     show_values: bool,
 ) -> None:
     """Send transaction bundles to a FHIR server; what is there already is compared, not doubled.
@@ -69,6 +73,8 @@ def command(
     Exits 1 when something was refused or differs, 3 when the server failed, 4 when it failed
     after a part was delivered.
     """
+    if log_file is not None:
+        click.get_current_context().call_on_close(partial(log.stop, log.write_to(log_file)))
     if not files:
         if store_file is None or unchecked:
             raise click.UsageError(

@@ -36,6 +36,7 @@ _LONGEST_BUSY = 3.0  # seconds after which what is new is worked out while messa
 _MOST_LEFT = 10_000  # messages behind which the works do not wait any more
 _SECONDS_BETWEEN = 1.0  # between two looks for something to send
 _LONGEST_PAUSE = 60.0
+_PARKED_FOR = 300.0  # seconds after which what is parked is tried again
 
 
 @dataclass(slots=True)
@@ -239,10 +240,14 @@ class Courier:
 
     def run(self) -> None:
         """Send until stopped; what is being sent then is sent first."""
-        pause = _SECONDS_BETWEEN
+        pause, looked = _SECONDS_BETWEEN, 0.0
         while not self.stopped.is_set():
             try:
-                if self.store.outgoing_by_state().get("waiting"):
+                states = self.store.outgoing_by_state()
+                # A patient may have come to the server by now.
+                late = time.monotonic() - looked > _PARKED_FOR
+                if states.get("waiting") or (states.get("parked") and late):
+                    looked = time.monotonic()
                     delivery = post_waiting(
                         self.client,
                         self.store,

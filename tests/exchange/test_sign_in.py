@@ -32,6 +32,7 @@ from fhirdrain.exchange.assertions import load_key
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client, Line
 from fhirdrain.exchange.oauth import ASSERTION_LIFE, Credentials, OAuth
+from fhirdrain.exchange.patience import Patience
 
 SECRET = "s3cret-of-ours"
 STATEMENT = {"resourceType": "CapabilityStatement", "fhirVersion": "4.0.1", "format": ["json"]}
@@ -355,6 +356,35 @@ def test_a_secret_in_a_file_that_others_can_read_is_refused(authority, monkeypat
         connecting.connect(authority.base)
     file.chmod(stat.S_IRUSR)
     assert connecting.connect(authority.base).release() == "4.0.1"
+
+
+def test_a_proxy_of_the_environment_is_used_and_kept_from_where_it_is_not_wanted(monkeypatch):
+    seen = []
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            seen.append((self.path, self.headers["Authorization"]))
+            data = json.dumps(STATEMENT).encode()
+            self.send_response(200)
+            self.send_header("Content-Length", str(len(data)))
+            self.end_headers()
+            self.wfile.write(data)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    proxy = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    threading.Thread(target=proxy.serve_forever, daemon=True).start()
+    monkeypatch.setenv("HTTP_PROXY", f"http://127.0.0.1:{proxy.server_port}")
+    monkeypatch.setenv("http_proxy", f"http://127.0.0.1:{proxy.server_port}")
+    assert Client("http://server.example/fhir", Bearer("t")).release() == "4.0.1"
+    assert seen == [("http://server.example/fhir/metadata", "Bearer t")]
+    monkeypatch.setenv("no_proxy", "127.0.0.1")
+    with pytest.raises(ServerError):
+        Client("http://127.0.0.1:1/fhir", Bearer("t"), Line(Patience(attempts=1))).release()
+    assert len(seen) == 1
+    proxy.shutdown()
+    proxy.server_close()
 
 
 # -- certificates ---------------------------------------------------------------------------
