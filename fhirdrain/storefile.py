@@ -6,10 +6,10 @@ import fcntl
 import os
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
-from typing import IO, ClassVar
+from typing import IO, Any, ClassVar
 
 from fhirdrain.errors import ConfigurationError
 
@@ -33,10 +33,10 @@ class Base:
         """Return how many rows were changed."""
         return self._base.total_changes
 
-    def execute(self, sql: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+    def execute(self, sql: str, values: Sequence[object] = ()) -> Rows:
         """Run a statement; raises `StoreError`."""
         with self._said():
-            return self._base.execute(sql, values)
+            return Rows(self._base.execute(sql, values), self._said)
 
     def executemany(self, sql: str, rows: Iterable[Sequence[object]]) -> None:
         """Run a statement for each of many rows; raises `StoreError`."""
@@ -66,6 +66,29 @@ class Base:
             busy = getattr(error, "sqlite_errorname", "").startswith("SQLITE_BUSY")
             message = _IN_USE if busy else f"the store cannot be used: {error}"
             raise StoreError(message, place=str(self._path)) from error
+
+
+class Rows:
+    """The rows of a statement, read with the same care."""
+
+    def __init__(
+        self, cursor: sqlite3.Cursor, said: Callable[[], AbstractContextManager[None]]
+    ) -> None:
+        self._cursor = cursor
+        self._said = said
+
+    def fetchall(self) -> list[Any]:
+        """Return all of them; raises `StoreError`."""
+        with self._said():
+            return self._cursor.fetchall()
+
+    def fetchone(self) -> Any:
+        """Return the next one, None where there is none; raises `StoreError`."""
+        with self._said():
+            return self._cursor.fetchone()
+
+    def __iter__(self) -> Iterator[Any]:
+        return iter(self.fetchall())
 
 
 class Lock:

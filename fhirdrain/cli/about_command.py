@@ -50,7 +50,7 @@ def command() -> None:
     path, _ = settings_file()
     rows.append(("settings", str(path) if path.is_file() else f"no file at {path}"))
     for name, value, origin in in_force():
-        shown = _address(value) if name == "server" else value
+        shown = _address(value) if name in ("server", "token_url") else value
         rows.append((name, f"{shown} (from {origin})" if value else "not set"))
     rows.append(("token", "set (from FHIRDRAIN_TOKEN)" if os.environ.get(TOKEN) else "not set"))
     width = max(len(name) for name, _ in rows)

@@ -9,15 +9,17 @@ from fhirdrain.cli.settings import setting
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.auth import SignIn, bearer_from_environment, secret
 from fhirdrain.exchange.client import Client, Line
-from fhirdrain.exchange.patience import Pace
+from fhirdrain.exchange.patience import Pace, Patience
 
 WAYS = ("token", "client-secret", "client-key")
 _SECRET = "FHIRDRAIN_CLIENT_SECRET"
 
 
-def connect(server: str, per_second: float | None = None) -> Client:
+def connect(
+    server: str, per_second: float | None = None, patience: Patience | None = None
+) -> Client:
     """Return a client of a server; raises `ConfigurationError` for settings that cannot be right."""
-    return Client(server, sign_in(), line(per_second))
+    return Client(server, sign_in(), line(per_second, patience))
 
 
 def sign_in() -> SignIn:
@@ -45,7 +47,7 @@ def sign_in() -> SignIn:
     return OAuth(Credentials(client_id, secret=found, **given))
 
 
-def line(per_second: float | None = None) -> Line:
+def line(per_second: float | None = None, patience: Patience | None = None) -> Line:
     """Return the certificates and the pace of the settings."""
     authorities, own = setting("authorities"), setting("certificate")
     key = setting("certificate_key")
@@ -59,4 +61,4 @@ def line(per_second: float | None = None) -> Line:
     if key and Path(key).stat().st_mode & 0o077:
         raise ConfigurationError("others can read the key", place=key, hint="chmod 600 it")
     pair = (own, key) if own and key else None
-    return Line(pace=Pace(per_second), certificates=authorities, own=pair)
+    return Line(patience or Patience(), Pace(per_second), authorities, pair)

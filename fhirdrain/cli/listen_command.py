@@ -17,6 +17,7 @@ from fhirdrain.cli.output import say
 from fhirdrain.cli.settings import example, store_option
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.mllp import Limits, Listener
+from fhirdrain.exchange.patience import Patience
 from fhirdrain.sandbox.server import is_loopback
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
@@ -101,7 +102,9 @@ def command(
         counts = Counts()
         courier = None
         if server is not None:
-            courier = Courier(stores[2], connect(server), counts, create_patients)
+            stopped = threading.Event()
+            client = connect(server, patience=Patience(sleep=stopped.wait))
+            courier = Courier(stores[2], client, counts, create_patients, stopped=stopped)
         feed = Feed(
             Desk(stores[0], site, source, counts),
             Works(stores[1], site, source, wanted),

@@ -40,7 +40,9 @@ def is_answer_to(sent: Json, answer: Json) -> bool:
     if held.get("resourceType") in (None, "OperationOutcome"):
         return True
     mine, theirs = sent.get("identifier"), held.get("identifier")
-    return held["resourceType"] == sent.get("resourceType") and (not mine or mine == theirs)
+    # A server may add identifiers of its own.
+    ours = not mine or (isinstance(theirs, list) and all(one in theirs for one in mine))
+    return held["resourceType"] == sent.get("resourceType") and ours
 
 
 def located(answer: Mapping[str, Any]) -> str | None:

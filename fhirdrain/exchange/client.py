@@ -135,7 +135,7 @@ class Client:
         """Return this thread's session: one is not made for several."""
         session: requests.Session | None = getattr(self._own, "session", None)
         if session is None:
-            session = requests.Session()
+            session = _Session()
             session.headers["Accept"] = JSON
             if self._line.certificates is not None:
                 session.verify = self._line.certificates
@@ -427,7 +427,7 @@ class Client:
         if status in BUSY:
             wait = "" if asked is None else f", and asks to wait {asked:.0f} s"
             raise BusyError(f"HTTP {status}: the server is busy{wait}", place=self.base, wait=asked)
-        if status >= 500:
+        if status >= 500 and status != 501:
             raise ServerError(f"HTTP {status}: the server failed", place=self.base)
         try:
             issues = from_operation_outcome(decode(response.content))
@@ -453,6 +453,17 @@ class Client:
                 place=self.base,
                 hint="does the base URL end in /fhir, or in what this server uses?",
             ) from None
+
+
+class _Session(requests.Session):
+    """A session whose own certificates stand above those that the environment names."""
+
+    def merge_environment_settings(self, url, proxies, stream, verify, cert):  # type: ignore[no-untyped-def]
+        """Return the settings of a request."""
+        settings = super().merge_environment_settings(url, proxies, stream, verify, cert)
+        if isinstance(self.verify, str):
+            settings["verify"] = self.verify
+        return settings
 
 
 def _objects(value: Any) -> list[dict[str, Any]]:

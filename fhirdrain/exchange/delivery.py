@@ -16,9 +16,21 @@ from dataclasses import dataclass, field, fields, replace
 from typing import Any
 from urllib.parse import parse_qsl
 
-from fhirdrain.errors import FhirdrainError, ServerError
+from fhirdrain.errors import (
+    ConfigurationError,
+    FhirdrainError,
+    ServerError,
+    SignInError,
+    UnreachableError,
+)
 from fhirdrain.exchange.answers import answers_in, is_answer_to, located, status_of
-from fhirdrain.exchange.client import Client, RequestRefused, Way
+from fhirdrain.exchange.client import (
+    BusyError,
+    CertificateError,
+    Client,
+    RequestRefused,
+    Way,
+)
 from fhirdrain.exchange.differences import differences
 from fhirdrain.exchange.patience import BUSY
 from fhirdrain.exchange.patients import find_patient, subject_of
@@ -30,6 +42,7 @@ Json = dict[str, Any]
 
 MOST_ENTRIES = 200
 _CONFLICTS = (409, 412)
+_FOR_ALL = (UnreachableError, BusyError, SignInError, CertificateError, ConfigurationError)
 _TRIES = 3  # of what conflicts with what another sender does at the same time
 _NO_TRANSACTION = "the server takes no transactions: one resource was sent after the other"
 _NO_CONDITION = (
@@ -164,8 +177,8 @@ def deliver(
             return Delivery(waiting=list(lane))
         sender = _Sender(client, way or Way(), before, set(missing), most)
         found = sender.send(lane, create_patients=create_patients)
-        if found.failure is not None:
-            stop.set()
+        if isinstance(found.failure, _FOR_ALL):
+            stop.set()  # what the server does to one patient's it need not do to the others'
         return found
 
     done = 0
@@ -279,7 +292,8 @@ class _Sender:
 
         What can be blamed goes alone; of what nobody names the one is found by halving.
         """
-        if refusal.status == 405 and self.way.kind != "single":
+        unsupported = any(issue.code == "not-supported" for issue in refusal.issues)
+        if self.way.kind != "single" and (refusal.status in (405, 501) or unsupported):
             self.way = replace(self.way, kind="single")
             self.found.notes[_NO_TRANSACTION] = None
             queue.extendleft(reversed(piece))
@@ -401,10 +415,10 @@ class _Sender:
             found.updated.append(entry)
         elif status in ("200", "304"):
             self._compare(entry, sent, answer.get("resource"), location)
-        elif status.isdigit() and int(status) in BUSY:
+        elif status.isdigit() and (int(status) in BUSY or status >= "500"):
             found.waiting.append(entry)
             found.failure = ServerError(
-                f"HTTP {status}: the server is busy, and took a part", place=self.client.base
+                f"HTTP {status} for an entry: the server took a part", place=self.client.base
             )
         elif status in map(str, _CONFLICTS):
             self._reread(entry, sent, f"HTTP {status}")

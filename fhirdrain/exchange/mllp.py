@@ -15,7 +15,7 @@ from datetime import UTC, datetime
 from typing import Literal, NamedTuple
 
 from fhirdrain.log import event
-from fhirdrain.vocabulary.hl7text import END, MOST_BYTES, START, Hl7Error, Message, charset_of
+from fhirdrain.vocabulary.hl7text import END, START, Hl7Error, Message, charset_of
 
 Verdict = Literal["accept", "error", "reject"]
 
@@ -40,11 +40,14 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What a connection may do: so large a message, so long a pause, so long for one message."""
+    """What a connection may do: so large a message; in seconds, so long a pause, so long for one
+    message, and so long until its answer is read.
+    """
 
-    most_bytes: int = MOST_BYTES
+    most_bytes: int = 1 << 20
     idle: float = 3600.0
     frame: float = 60.0
+    answer: float = 10.0
     connections: int = 256
 
 
@@ -74,9 +77,11 @@ class Listener:
         self._closing = True
         if self._server is not None:
             self._server.close()
-        for talk in list(self._talks):
+        talks = list(self._talks)
+        for talk in talks:
             talk.cancel()
-        await asyncio.gather(*self._talks, return_exceptions=True)
+        if talks:
+            await asyncio.wait(talks, timeout=self.limits.answer)
 
     async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
@@ -97,7 +102,7 @@ class Listener:
                 await asyncio.shield(answering)
         except _TooLarge:
             fault = Fault("102", "MSH", f"more than {self.limits.most_bytes} bytes")
-            await _send(writer, acknowledge(b"", Reply("reject", [fault])))
+            await self._send(writer, acknowledge(b"", Reply("reject", [fault])))
         except asyncio.CancelledError:
             if answering is not None:
                 await answering
@@ -110,7 +115,16 @@ class Listener:
     async def _answer(self, data: bytes, writer: asyncio.StreamWriter) -> None:
         reply = await self.take(data)
         for answer in acknowledgements(data, reply):
-            await _send(writer, answer)
+            await self._send(writer, answer)
+
+    async def _send(self, writer: asyncio.StreamWriter, answer: bytes) -> None:
+        try:
+            writer.write(START + answer + END + b"\r")
+            await asyncio.wait_for(writer.drain(), self.limits.answer)
+        except (ConnectionError, RuntimeError, TimeoutError):
+            # The sender asks again, and is answered again: what it said is kept once.
+            event("no acknowledgement", error="the connection was closed, or nobody read")
+            writer.transport.abort()
 
     async def _frame(self, reader: asyncio.StreamReader) -> bytes | None:
         """Return the next message; None where there is no more, or a pause was too long."""
@@ -124,20 +138,12 @@ class Listener:
             raise _TooLarge from None
         if len(data) > self.limits.most_bytes:
             raise _TooLarge
-        return data[:-1]
+        # A frame that does not end before the next begins was cut: its sender sends it again.
+        return data[:-1].rpartition(START)[2]
 
 
 class _TooLarge(Exception):
     pass
-
-
-async def _send(writer: asyncio.StreamWriter, answer: bytes) -> None:
-    try:
-        writer.write(START + answer + END + b"\r")
-        await writer.drain()
-    except (ConnectionError, RuntimeError):
-        # The sender asks again, and is answered again: what it said is kept once.
-        event("no acknowledgement", error="the connection was closed")
 
 
 def acknowledgements(data: bytes, reply: Reply) -> list[bytes]:
@@ -196,7 +202,11 @@ _TABLE_0357 = {
 def _header(data: bytes) -> list[str]:
     """Return MSH's fields by their numbers, with the usual separators; empty where it has none."""
     try:
-        text = data.decode(charset_of(data, "utf-8"), "replace")
+        charset = charset_of(data, "utf-8")
+    except Hl7Error:
+        charset = "latin-1"  # it is refused for that, and answered all the same
+    try:
+        text = data.decode(charset, "replace")
         segment = Message(text.replace("\r", "\n").strip().partition("\n")[0]).header
         fields = [_field(segment.field(number)) for number in range(20)]
     except Hl7Error:

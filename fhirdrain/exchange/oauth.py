@@ -11,19 +11,22 @@ import threading
 import time
 import uuid
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import urlsplit
+from urllib.parse import quote_plus, urlsplit
 
 import requests
 
 from fhirdrain.errors import ConfigurationError, SignInError
 from fhirdrain.exchange import assertions
 from fhirdrain.exchange.auth import SignIn
+from fhirdrain.exchange.patience import BUSY, Patience, retry_after
 
 _TIMEOUT = (10, 30)
 _EARLY = 30.0  # seconds before a token runs out, in which it is not used any more
 _SHORT = 300.0  # how long one is kept whose life is not said
+_LONGEST_WAIT = 10.0  # seconds that an authorisation server may ask to wait
 ASSERTION_LIFE = 240  # seconds; the guide allows five minutes
 _ASSERTION = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 
@@ -40,6 +43,12 @@ class Credentials:
     key_id: str | None = None
 
 
+class _NotNow(SignInError):
+    """The authorisation server did not answer, or was busy; `wait` is how long it asks for."""
+
+    wait = 0.0
+
+
 class OAuth(SignIn):
     """Signs requests with a token of an authorisation server."""
 
@@ -52,6 +61,7 @@ class OAuth(SignIn):
         self._token: str | None = None
         self._until = 0.0
         self._base = ""
+        self._patience = Patience()
         self._endpoint = credentials.token_url
         self._key = (
             assertions.load_key(credentials.key_file, credentials.key_id)
@@ -90,6 +100,15 @@ class OAuth(SignIn):
 
     def _fetched(self) -> tuple[str, float]:
         """Return a new token and how many seconds it lives; raises `SignInError`."""
+        for attempt in (1, 2):
+            try:
+                return self._asked_for()
+            except _NotNow as busy:
+                self._patience.pause(attempt, busy.wait)
+        return self._asked_for()
+
+    def _asked_for(self) -> tuple[str, float]:
+        """Ask for a token once: an assertion is never used again."""
         endpoint = self._endpoint or self._discovered()
         form = {"grant_type": "client_credentials"}
         if self._who.scope:
@@ -99,7 +118,8 @@ class OAuth(SignIn):
             form["client_assertion_type"] = _ASSERTION
             form["client_assertion"] = self._key.sign(self._claims(endpoint))
         else:
-            auth = (self._who.client_id, self._who.secret or "")
+            # RFC 6749, section 2.3.1: both are form-encoded first.
+            auth = (quote_plus(self._who.client_id), quote_plus(self._who.secret or ""))
         answer = self._ask("POST", endpoint, data=form, auth=auth)
         token, kind = answer.get("access_token"), str(answer.get("token_type", "bearer"))
         if not isinstance(token, str) or not token or kind.lower() != "bearer":
@@ -135,12 +155,16 @@ class OAuth(SignIn):
                 headers={"Accept": "application/json"},
                 **{"auth": _nobody, **{k: v for k, v in more.items() if v is not None}},
             )
-            body = response.json()
-        except requests.exceptions.JSONDecodeError:
-            body = None
         except (requests.exceptions.RequestException, OSError):
             # What the library says of it may quote what was sent.
-            raise SignInError("the authorisation server does not answer", place=url) from None
+            raise _NotNow("the authorisation server does not answer", place=url) from None
+        if response.status_code in BUSY:
+            busy = _NotNow(f"HTTP {response.status_code}: it is busy", place=url)
+            busy.wait = min(retry_after(response.headers) or 0.0, _LONGEST_WAIT)
+            raise busy
+        body = None
+        with suppress(ValueError):
+            body = response.json()
         if response.status_code != 200 or not isinstance(body, dict):
             code = body.get("error") if isinstance(body, dict) else None
             known = f": {code}" if isinstance(code, str) and code in _ERRORS else ""
@@ -170,12 +194,16 @@ def _nobody(request: requests.PreparedRequest) -> requests.PreparedRequest:
 
 def _origin(url: str) -> tuple[str, str]:
     parts = urlsplit(url)
-    return parts.scheme, parts.netloc
+    port = parts.port or {"https": 443, "http": 80}.get(parts.scheme, 0)
+    return parts.scheme, f"{(parts.hostname or '').lower()}:{port}"
 
 
 def _refuse_open(endpoint: str) -> None:
     """Refuse an endpoint to which a secret would go unencrypted, but for this machine itself."""
     parts = urlsplit(endpoint)
+    if parts.username or parts.password or parts.query or parts.fragment:
+        # It is shown only once it is known to hold no secret.
+        raise ConfigurationError("token_url holds neither a password nor a query")
     local = parts.hostname in ("localhost", "127.0.0.1", "::1")
     if parts.scheme != "https" and not (parts.scheme == "http" and local):
         raise ConfigurationError(

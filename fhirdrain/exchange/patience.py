@@ -26,7 +26,7 @@ class Patience:
     attempts: int = 4
     first: float = 0.3
     longest: float = 60.0
-    sleep: Callable[[float], None] = time.sleep
+    sleep: Callable[[float], object] = time.sleep
     draw: Callable[[], float] = random.random
 
     def pause(self, attempt: int, asked: float | None = None) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
+from datetime import UTC
 from pathlib import Path
 
 from fhirdrain.bedside.reading import WITHDRAWN
 from fhirdrain.errors import SourceError
 from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part
 from fhirdrain.intake.record import Cell, Record, Refused, read_record, unused_parts
+from fhirdrain.intake.values import ValueRefused, read_time
 from fhirdrain.issues import Issue
 from fhirdrain.site import Site, Source
 from fhirdrain.vocabulary.hl7text import (
@@ -92,19 +95,19 @@ class Hl7v2:
         line = 0
         try:
             with self.path.open("rb") as stream:
-                for line, data in messages(iter(lambda: stream.read(_PIECE), b"")):
-                    yield from self.read(line, data)
+                for line, data, whole in messages(iter(lambda: stream.read(_PIECE), b"")):
+                    yield from self.read(line, data, whole=whole)
         except Hl7Error as error:
             yield self._refused(line, "", "message", str(error))
 
-    def read(self, line: int, data: bytes) -> list[SourceItem]:
-        """Return the items of one message that begins at a line."""
+    def read(self, line: int, data: bytes, *, whole: bool = True) -> list[SourceItem]:
+        """Return the items of one message that begins at a line; a cut one is refused."""
         try:
             charset = charset_of(data, self.source.encoding)
         except Hl7Error as error:
             charset, fault = self.source.encoding, str(error)
         else:
-            fault = ""
+            fault = "" if whole else "it does not end: was it cut short?"
         raw = data.decode(charset, "surrogateescape").replace("\r", "\n").strip("\n") + "\n"
         origin, plain, parts = _without_ours(raw)
         if not fault and any("\udc80" <= character <= "\udcff" for character in raw):
@@ -142,11 +145,11 @@ class Hl7v2:
             item = self._item(line, raw, row.part)
             item.made_from(origin)
             items.append(item)
-            if reader.is_structure(row):
-                item.set_aside = "it describes the device, and is no observation"
-                continue
             record = None
             try:
+                if reader.is_structure(row):
+                    item.set_aside = "it describes the device, and is no observation"
+                    continue
                 record = reader.record(group, row, helpers)
                 read_record(record, self.source, self.site, item)
                 if record.test and any(
@@ -158,7 +161,7 @@ class Hl7v2:
                 item.readings, item.set_aside, item.withdraws = (), "", False
                 item.issue = self._issue(line + row.obx.line, refused)
             if record is not None:
-                together.setdefault(row.obx.text(4), []).append((record, item))
+                together.setdefault(record.group, []).append((record, item))
         for alike in together.values():
             record, first = alike[0]
             alone = (
@@ -309,7 +312,10 @@ class _Reader:
         """Tell whether an OBX says a part of others, as a column of its own would."""
         names = set(self.source.columns.components.values())
         names |= {self.source.columns.start or "", self.source.columns.end or ""}
-        return bool(set(_identifiers(row.obx.field(3))) & (names - {""}))
+        try:
+            return bool(set(_identifiers(row.obx.field(3))) & (names - {""}))
+        except Hl7Error:
+            return False  # then it is refused for itself
 
     def is_structure(self, row: _Row) -> bool:
         """Tell whether an OBX of a device feed is of the device itself."""
@@ -357,7 +363,8 @@ class _Reader:
         }
         set_aside = [Cell(name, self._field(name, group, row)) for name, _ in self.source.set_aside]
         test = self.message.header.text(11) in ("T", "D") or any(mark.test for mark in devices)
-        return Record(cells, components, set_aside, absent, test, _further(obx, code))
+        further = _further(obx)
+        return Record(cells, components, set_aside, absent, test, further, obx.text(4))
 
     def _code(self, obx: Segment) -> str:
         """Return the first of an OBX's codes that the site file knows, else its first."""
@@ -368,7 +375,12 @@ class _Reader:
         """Return what names an OBX for good: OBX-21, else order, code, sub-id and time."""
         named = _identity(obx.field(21))
         order = _identity(obr.field(3)) if obr is not None else ""
-        return named or ("/".join((order, code, obx.text(4), time)) if order else "")
+        if named or not order:
+            return named
+        with suppress(ValueRefused):  # else it is refused for that
+            # One instant has one name, however it is written.
+            time = read_time(time, self.source).astimezone(UTC).isoformat()
+        return "/".join((order, code, obx.text(4), time))
 
     def _patient(self, pid: Segment | None) -> Cell:
         """Return the identifier of the type and authority that the site file names."""
@@ -494,8 +506,8 @@ def _identifiers(codes: Iterable[Repetition]) -> list[str]:
     return [code for r in codes for code in (r.text(1), r.text(4), r.text(10)) if code]
 
 
-def _further(obx: Segment, code: str) -> tuple[tuple[str, str], ...]:
-    """Return the codes of an OBX that are of a code system known to all, its own not among them."""
+def _further(obx: Segment) -> tuple[tuple[str, str], ...]:
+    """Return the codes of an OBX that are of a code system known to all."""
     found = []
     for repetition in obx.field(3):
         for number in (1, 4, 10):

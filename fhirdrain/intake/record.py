@@ -90,7 +90,8 @@ class Record:
     """The cells of one item by our keys, by component, and those that may set it aside.
 
     `absent` is why there is no value, where that is not said by the value; `test` marks what a
-    device made up to be tried; `codes` are further codes that the source gives the item.
+    device made up to be tried; `codes` are further codes that the source gives the item, `group`
+    is what it shares with those whose parts are its own.
     """
 
     cells: Mapping[str, Cell]
@@ -99,6 +100,7 @@ class Record:
     absent: str | None = None
     test: bool = False
     codes: tuple[tuple[str, str], ...] = ()
+    group: str = ""
 
     def with_item(self, code: str, value: Cell) -> Record:
         """Return the record of one item of a wide record."""

@@ -26,6 +26,7 @@ from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
 from fhirdrain.log import event
 from fhirdrain.site import Site, Source
 from fhirdrain.store import Received, Store
+from fhirdrain.storefile import StoreError
 from fhirdrain.street.mapping import Taken, Wanted, take_items
 from fhirdrain.street.posting import post_waiting
 from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of
@@ -36,7 +37,8 @@ _LONGEST_BUSY = 3.0  # seconds after which what is new is worked out while messa
 _MOST_LEFT = 10_000  # messages behind which the works do not wait any more
 _SECONDS_BETWEEN = 1.0  # between two looks for something to send
 _LONGEST_PAUSE = 60.0
-_PARKED_FOR = 300.0  # seconds after which what is parked is tried again
+_LONGEST_END = 10.0  # seconds that a stop waits for each of works and courier
+_PARKED_FOR = 60.0  # seconds after which what is parked is tried again
 
 
 @dataclass(slots=True)
@@ -48,6 +50,13 @@ class Counts:
     refused: int = 0
     sent: int = 0
     failures: int = 0
+    faults: dict[str, str] = field(default_factory=dict)
+
+    def fault(self, where: str, error: Exception, pause: float = _SECONDS_BETWEEN) -> float:
+        """Note a fault of ours, or of the store, that goes on; returns how long to wait."""
+        event("fault", code=where, error=type(error).__name__)
+        self.faults[where] = type(error).__name__
+        return min(pause * 2, _LONGEST_PAUSE)
 
 
 class Desk:
@@ -69,7 +78,12 @@ class Desk:
 
     def look(self, data: bytes) -> Reply:
         """Return what is to be said of a message by itself, and note it if it is refused."""
-        reply = self._looked_at(data)
+        try:
+            reply = self._looked_at(data)
+        except Exception as error:
+            # A fault of ours: no other message may suffer from it, and this one is not kept.
+            event("our fault", correlation=cause_of(data), error=type(error).__name__)
+            reply = Reply("error", [Fault("207", "MSH", "the message could not be looked at")])
         if reply.verdict != "accept":
             self.counts.refused += 1
             codes = ",".join(fault.code for fault in reply.faults)
@@ -134,11 +148,15 @@ def reader_of(source: Source, site: Site) -> Hl7v2:
 
 
 def key_of(data: bytes) -> str:
-    """Return what a resend of a message has in common with it: sender, id and content.
+    """Return what a resend of a message has in common with it: all but when it was made (MSH-7).
 
     Another content under the same id is another message: a sender may begin to count anew.
     """
-    return hashlib.sha256(data.strip(b"\r\n")).hexdigest()
+    segment, end, rest = data.strip(b"\r\n").partition(b"\r")
+    fields = segment.split(segment[3:4] or b"|")
+    if len(fields) > 6:
+        fields[6] = b""
+    return hashlib.sha256(b"|".join(fields) + end + rest).hexdigest()
 
 
 def cause_of(data: bytes) -> str:
@@ -159,6 +177,7 @@ class Works:
         self.source = source
         self.wanted = wanted
         self._reader = reader_of(source, site)
+        self._first = True
 
     def work(self) -> int:
         """Take up the messages that are new, in one commit; returns how many there were.
@@ -167,17 +186,22 @@ class Works:
         held, and looked at again with what comes next of its patient.
         """
         new = self.store.messages("new", most=_MOST_TOGETHER)
+        if self._first:
+            # The site file may have been mended since they were held.
+            new = [*self.store.messages("held"), *new]
+            self._first = False
         if not new:
             return 0
-        items = {one.number: self._items(one) for one in new}
+        reasons: dict[int, str] = {}
+        items = {one.number: self._items(one, reasons) for one in new}
         patients = {item.patient for own in items.values() for item in own}
-        held = self.store.messages("held")
+        known = {one.number for one in new}
+        held = [one for one in self.store.messages("held") if one.number not in known]
         for one in held:
-            said_before = self._items(one)
+            said_before = self._items(one, {})
             if patients & {item.patient for item in said_before}:
                 items[one.number] = said_before
         causes = {one.number: one.cause for one in (*held, *new)}
-        reasons: dict[int, str] = {}
         began = time.monotonic()
         taken: list[tuple[Taken, str]] = []
         for patient in sorted(patients):
@@ -215,14 +239,23 @@ class Works:
         """Return how many messages are still new."""
         return self.store.messages_by_state().get("new", 0)
 
-    def _items(self, message: Received) -> list[SourceItem]:
-        """Return the readings of a message, with places in the order in which messages came."""
+    def _items(self, message: Received, reasons: dict[int, str]) -> list[SourceItem]:
+        """Return the readings of a message, with places in the order in which messages came.
+
+        It was whole when it was acknowledged; where it cannot be read by the site file as that is
+        now, all of it is held, and `reasons` says why.
+        """
         items = []
-        for number, item in enumerate(self._reader.read(1, message.body)):
+        read = self._reader.read(1, message.body)
+        faults = [item.issue.message for item in read if item.issue is not None]
+        if faults:
+            reasons[message.number] = faults[0]
+            return []
+        for number, item in enumerate(read):
             item.source = self.source.name
             item.arrival = message.number * 1000 * ARRIVAL_STEP + number
             # What is set aside says nothing, unless that takes back what it once said.
-            if item.issue is None and item.patient and (not item.set_aside or item.silent):
+            if item.patient and (not item.set_aside or item.silent):
                 items.append(item)
         return items
 
@@ -258,11 +291,16 @@ class Courier:
                     if delivery.failure is not None:
                         raise delivery.failure
                 pause = _SECONDS_BETWEEN
+                self.counts.faults.pop("courier", None)
+            except StoreError as error:
+                pause = self.counts.fault("courier", error, pause)
             except FhirdrainError as error:
                 self.counts.failures += 1
                 wait = getattr(error, "wait", None) or 0.0
-                pause = min(max(pause * 2, wait), _LONGEST_PAUSE)
+                pause = max(min(pause * 2, _LONGEST_PAUSE), wait)
                 event("not sent", error=error.message, wait=pause)
+            except Exception as error:
+                pause = self.counts.fault("courier", error, pause)
             self.stopped.wait(pause)
 
 
@@ -309,7 +347,8 @@ class Feed:
         if self.courier is not None:
             self.courier.stopped.set()
         for thread in threads:
-            await loop.run_in_executor(None, thread.join)
+            # What is being asked of a server that does not answer may be left: it is asked again.
+            await loop.run_in_executor(None, thread.join, _LONGEST_END)
 
     async def _keep(self, loop: asyncio.AbstractEventLoop) -> None:
         assert self._queue is not None
@@ -318,7 +357,11 @@ class Feed:
             while not self._queue.empty() and len(batch) < _MOST_TOGETHER:
                 batch.append(self._queue.get_nowait())
             data = [one for one, _ in batch]
-            reply = await asyncio.shield(loop.run_in_executor(None, self.desk.keep, data))
+            try:
+                reply = await asyncio.shield(loop.run_in_executor(None, self.desk.keep, data))
+            except Exception as error:
+                self.desk.counts.fault("desk", error)
+                reply = Reply("error", [Fault("207", "MSH", "the message could not be kept")])
             for _, future in batch:
                 if not future.done():
                     future.set_result(reply)
@@ -337,11 +380,14 @@ class Feed:
                 continue
             last = now
             try:
-                if self.works.work():
+                worked = self.works.work()
+                self.desk.counts.faults.pop("works", None)
+                if worked:
                     behind = self.works.left() > _MOST_LEFT
                     continue
-            except FhirdrainError as error:
-                event("not worked out", error=error.message)
+            except Exception as error:
+                # What is kept stays kept; whoever watches is told, and it is tried again.
+                done.wait(self.desk.counts.fault("works", error))
             if done.is_set():
                 return
             done.wait(0.05)

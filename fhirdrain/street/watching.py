@@ -38,6 +38,9 @@ def watched(
             store.outgoing_by_state()
         except FhirdrainError:
             return PlainTextResponse("the store cannot be read\n", 503)
+        if counts.faults:
+            told = ", ".join(f"{where}: {what}" for where, what in sorted(counts.faults.items()))
+            return PlainTextResponse(f"{told}\n", 503)
         return PlainTextResponse("ok\n")
 
     app = Starlette(routes=[Route("/metrics", show), Route("/health", health)])

@@ -82,6 +82,8 @@ class Segment:
             field = self._fields[number]
         except IndexError:
             return []
+        except Exception as error:
+            raise Hl7Error(f"a field that cannot be read: {type(error).__name__}") from None
         if self.name == "MSH" and number <= 2:  # the separators themselves
             return [Repetition([[str(field)]])]
         if not isinstance(field, hl7.Field):
@@ -123,17 +125,24 @@ class Message:
 
     def __init__(self, text: str, charset: str = "utf-8") -> None:
         """Parse a text whose segments end with a line end of any kind; raises `Hl7Error`."""
-        text = re.sub(r"\r\n|\n", "\r", text)
-        _refuse_separators(text)
+        numbered = [
+            (number, line)
+            for number, line in enumerate(re.sub(r"\r\n|\n", "\r", text).strip().split("\r"))
+            if line.strip()
+        ]
+        raws = [line for _, line in numbered]
+        _refuse_separators(raws[0] if raws else "")
+        if any(raw.startswith("MSH") for raw in raws[1:]):
+            raise Hl7Error("two message headers in one message")
         try:
-            parsed = hl7.parse(text)
+            parsed = list(hl7.parse("\r".join(raws) + "\r"))
         except Exception as error:
             raise Hl7Error(f"not an HL7 message: {type(error).__name__}") from None
-        lines = [number for number, line in enumerate(text.strip().split("\r")) if line.strip()]
-        raws = [line for line in text.strip().split("\r") if line.strip()]
+        if len(parsed) != len(raws):
+            raise Hl7Error("segments that cannot be told apart")
         self.segments = [
-            Segment(raw[:3], line, raw, fields, charset)
-            for line, raw, fields in zip(lines, raws, (s for s in parsed if str(s)), strict=True)
+            Segment(raw[:3], number, raw, fields, charset)
+            for (number, raw), fields in zip(numbered, parsed, strict=True)
         ]
 
     @cached_property
@@ -172,40 +181,51 @@ def charset_of(data: bytes, otherwise: str) -> str:
     return CHARSETS[named.upper()] or otherwise
 
 
-def messages(chunks: Iterable[bytes]) -> Iterator[tuple[int, bytes]]:
-    """Yield each message of a stream with the line it begins at, counted from 1.
+def messages(chunks: Iterable[bytes]) -> Iterator[tuple[int, bytes, bool]]:
+    """Yield each message of a stream with the line it begins at, from 1, and whether it is whole.
 
     Frames are taken off; CR, LF and CRLF end a segment; batch headers and trailers are left out.
-    What stands before a first header is yielded as it is.
+    What stands before a first header is yielded as it is. The last one may have been cut: its frame
+    or its last segment does not end.
     """
     line, first, size = 0, 1, 0
     kept: list[bytes] = []
-    for segment in _segments(chunks):
+    framed = ended = False
+    for segment, has_end in _segments(chunks):
         line += 1
-        begins = segment[:3] == b"MSH"
+        ended = has_end
+        begins = segment.lstrip(START)[:3] == b"MSH"
         if begins or segment[:3] in (b"FHS", b"BHS", b"BTS", b"FTS"):
             if b"".join(kept).strip():
-                yield first, b"\r".join(kept)
+                yield first, b"\r".join(kept), not framed
             kept, size, first = [], 0, line
+            framed = segment.startswith(START)
             if not begins:
                 first = line + 1
                 continue
         size += len(segment)
         if size > MOST_BYTES:
             raise Hl7Error(f"a message of more than {MOST_BYTES >> 20} MiB")
-        kept.append(segment)
+        if END in segment:
+            framed, ended = False, True
+        kept.append(segment.replace(START, b"").replace(END, b""))
     if b"".join(kept).strip():
-        yield first, b"\r".join(kept)
+        yield first, b"\r".join(kept), not framed and ended
 
 
-def _segments(chunks: Iterable[bytes]) -> Iterator[bytes]:
-    """Yield the segments of a stream, without frames and line ends."""
+def _segments(chunks: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
+    """Yield the segments of a stream, without their line ends, and if they have one."""
     rest = b""
     for chunk in chunks:
         rest += chunk
         *whole, rest = re.split(rb"\r\n|\r(?!\Z)|\n", rest)
         for segment in whole:
-            yield segment.replace(START, b"").replace(END, b"")
+            yield segment, True
         if len(rest) > MOST_BYTES:
             raise Hl7Error(f"a segment of more than {MOST_BYTES >> 20} MiB")
-    yield from (s.replace(START, b"").replace(END, b"") for s in re.split(rb"\r", rest))
+    if rest:
+        *whole, last = rest.split(b"\r")
+        for segment in whole:
+            yield segment, True
+        if last:
+            yield last, False

@@ -358,9 +358,10 @@ def test_a_server_that_takes_one_at_a_time():
     assert len(deliver(server, some(3), way=Way("single")).present) == 3
 
 
-def test_one_that_says_405_to_a_transaction_gets_one_at_a_time():
+@pytest.mark.parametrize(("status", "code"), [(405, ""), (501, ""), (400, "not-supported")])
+def test_one_that_takes_no_transaction_and_does_not_say_so_gets_one_at_a_time(status, code):
     server = Store()
-    server.fail = [RequestRefused(405, [Issue("error", "not-supported", "server", "no")])]
+    server.fail = [RequestRefused(status, [Issue("error", code or "processing", "server", "no")])]
     found = deliver(server, some(3))
     assert len(found.created) == 3
     assert list(found.notes) == [
@@ -414,3 +415,30 @@ def test_when_one_lane_meets_a_dead_server_the_others_stop():
     assert len(found.waiting) == 3
     assert len(settled) == 3
     assert server.asked == [1]
+
+
+def test_a_server_that_fails_one_patient_takes_the_others():
+    server = Store()
+    server.fail = [ServerError("HTTP 500: the server failed")]
+    sent = [entry(n, who, valueInteger=n) for n, who in enumerate("abc")]
+    found = deliver(server, entries_of(bundle(*sent)))
+    assert [e.index for e in found.waiting] == [0]
+    assert [e.index for e in found.created] == [1, 2]
+    assert isinstance(found.failure, ServerError)
+
+
+def test_a_server_may_add_identifiers_of_its_own():
+    class Adds(Store):
+        def transaction(self, sent, *, repeatable, correlation=""):
+            sent = plain(sent)
+            answer = super().transaction(sent, repeatable=repeatable)
+            for one in answer["entry"]:
+                one["resource"] = {
+                    **one["resource"],
+                    "identifier": [{"value": "x"}, {"value": "s"}],
+                }
+            return answer
+
+    (one,) = some(1)
+    one.body["resource"]["identifier"] = [{"value": "x"}]
+    assert len(deliver(Adds(), [one]).created) == 1

@@ -433,7 +433,7 @@ def test_where_the_drain_is_named(fed, where, segments):
 
 def test_identity_is_obx_21_or_order_code_sub_id_and_time(fed):
     assert only(fed(obx(f21="r-7^PIER"))).row == "r-7^PIER"
-    assert only(fed(obx(f4="2"))).row == "f-1/lvl/2/2025-01-10T10:00:00+01:00"
+    assert only(fed(obx(f4="2"))).row == "f-1/lvl/2/2025-01-10T09:00:00+00:00"
     assert only(fed(OBR.replace("f-1", ""), obx())).row is None
     # The same value again is a resend; another one of the same name was put right.
     again = fed(obx(), MSH, PID, OBR, obx(status="C", value="90"))
@@ -549,6 +549,42 @@ def test_nothing_of_a_message_is_logged(fed, caplog):
     assert "secret" not in caplog.text
 
 
+@pytest.mark.parametrize("odd", [" ", "\x0c", "\x1d", "MSH", "MSH|", "ZZZ", "|||", "OBX", "\\"])
+def test_odd_segments_spoil_no_other_message(fed, odd):
+    good = [MSH, PID, OBR, obx("2", f21="b")]
+    run = fed(MSH, odd, PID, OBR, obx("1", f21="a"), *good, whole=True)
+    assert "2" in [str(r.value) for r in run.report.readings]
+    assert run.report.balanced
+
+
+@pytest.mark.parametrize("number", range(1, 22))
+def test_a_lone_escape_in_any_field_spoils_no_other_message(fed, number):
+    bad = obx("1", **{f"f{number}": "a \\ b"})
+    run = fed(bad, MSH, PID, OBR, obx("2", f21="b"))
+    assert "2" in [str(r.value) for r in run.report.readings]
+    read = "1" in [str(r.value) for r in run.report.readings]
+    assert read or (run.report.rejected == 1 and bad in run.rejects.read_text())
+
+
+def test_a_withdrawal_finds_its_original_however_its_time_is_written(fed):
+    later = MSH.replace("20250110120000", "20250110130000")
+    for time in ("202501100700+0000", "20250110080000.0+0100", "202501100800"):
+        gone = obx("", status="W", f14=time)
+        run = fed(obx("100", f14="202501100800+0100"), later, PID, OBR, gone)
+        assert [r.status for r in run.report.readings] == ["entered-in-error"], time
+
+
+@pytest.mark.parametrize("cut", [1, 5, 20])
+@pytest.mark.parametrize("framed", [False, True])
+def test_a_file_that_was_cut_is_noticed(tmp_path, cut, framed):
+    whole = "\r".join([MSH, PID, OBR, obx("1", f21="reading-0011")]) + "\r"
+    data = f"\x0b{whole}\x1c\r\x0b{whole}\x1c\r" if framed else whole + whole
+    taken = cut + 2 if framed else cut
+    run = map_files(tmp_path, site_text(), ("in.hl7", data[:-taken]))
+    assert (run.report.mapped, run.report.rejected) == (1, 1)
+    assert "cut short" in run.report.issues[0].message
+
+
 # -- rejects --------------------------------------------------------------------------------
 
 
@@ -606,7 +642,7 @@ def test_a_site_file_that_cannot_be_right(tmp_path, source, drain, part):
 
 @given(st.text(st.sampled_from('MSHPIDOBX|^~\\&\r\n123 F.\x0b\x1c"lvl'), max_size=120))
 def test_no_text_makes_the_reader_fall_over(text):
-    for _, data in messages([text.encode()]):
+    for _, data, _ in messages([text.encode()]):
         try:
             charset_of(data, "utf-8")
             message = Message(data.decode())
