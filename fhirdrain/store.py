@@ -15,14 +15,14 @@ from dataclasses import dataclass, fields
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.storefile import Base, Lock, StoreError
 from fhirdrain.vocabulary.jsontext import decode, encode
 
-FORMAT = 5
+FORMAT = 6
 
 _SCHEMA = """
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -59,7 +59,7 @@ CREATE INDEX message_by_state ON message (state);
 -- What a server confirmed that it holds.
 CREATE TABLE said (
     server TEXT NOT NULL, type TEXT NOT NULL, system TEXT NOT NULL, value TEXT NOT NULL,
-    digest TEXT NOT NULL, location TEXT, confirmed TEXT NOT NULL,
+    digest TEXT NOT NULL, location TEXT, version TEXT, confirmed TEXT NOT NULL,
     PRIMARY KEY (server, type, system, value));
 """
 
@@ -86,6 +86,13 @@ class Outgoing:
     put: datetime
     resource: dict[str, Any]
     cause: str = ""
+
+
+class Said(NamedTuple):
+    """Where a server has what it confirmed, and in which version, as far as it told."""
+
+    location: str | None
+    version: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -337,23 +344,30 @@ class Store:
         )
         return [decode(body) for (body,) in rows.fetchall()]
 
-    def said(self, server: str) -> dict[tuple[str, str, str], str | None]:
+    def said(self, server: str) -> dict[tuple[str, str, str], Said]:
         """Return what a server confirmed: type, system and value of each, with where it is."""
         rows = self._base.execute(
-            "SELECT type, system, value, location FROM said WHERE server = ?", (server,)
+            "SELECT type, system, value, location, version FROM said WHERE server = ?", (server,)
         )
         return {
-            (kind, system, value): location for kind, system, value, location in rows.fetchall()
+            (kind, system, value): Said(location, version)
+            for kind, system, value, location, version in rows.fetchall()
         }
 
-    def confirm(self, server: str, resource: Mapping[str, Any], location: str | None) -> None:
+    def confirm(
+        self,
+        server: str,
+        resource: Mapping[str, Any],
+        location: str | None,
+        version: str | None = None,
+    ) -> None:
         """Note that a server holds a resource as it was sent. Use inside `commit`."""
         identifier = resource["identifier"][0]
         key = (resource["resourceType"], identifier["system"], identifier["value"])
         digest = _digest(resource)
         self._base.execute(
-            "INSERT OR REPLACE INTO said VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (server, *key, digest, location, _utc(datetime.now(UTC))),
+            "INSERT OR REPLACE INTO said VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (server, *key, digest, location, version, _utc(datetime.now(UTC))),
         )
         self._base.execute(
             "UPDATE outgoing SET state = 'sent', reason = NULL"

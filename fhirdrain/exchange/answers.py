@@ -55,6 +55,20 @@ def located(answer: Mapping[str, Any]) -> str | None:
     return f"{resource.get('resourceType')}/{resource['id']}" if "id" in resource else None
 
 
+def version_of(answer: Mapping[str, Any]) -> str | None:
+    """Return the version that an answered entry has now, None where that is not told."""
+    response = answer.get("response", {})
+    tagged = re.fullmatch(r'(?:W/)?"([^"]+)"', str(response.get("etag", "")))
+    if tagged:
+        return tagged[1]
+    placed = re.search(r"/_history/([A-Za-z0-9\-.]{1,64})$", str(response.get("location", "")))
+    if placed:
+        return placed[1]
+    meta = answer.get("resource", {}).get("meta")
+    version = meta.get("versionId") if isinstance(meta, dict) else None
+    return version if isinstance(version, str) else None
+
+
 def status_of(answer: Mapping[str, Any]) -> str:
     """Return the three digits of an answered entry's status, empty where there is none."""
     return str(answer.get("response", {}).get("status", ""))[:3]

@@ -65,6 +65,7 @@ class Answer(NamedTuple):
     status: int
     location: str
     body: Any
+    etag: str = ""
 
 
 class CertificateError(ServerError):
@@ -224,15 +225,23 @@ class Client:
         )
 
     def put_one(
-        self, method: str, url: str, resource: Mapping[str, Any], condition: str = ""
+        self,
+        method: str,
+        url: str,
+        resource: Mapping[str, Any],
+        condition: str = "",
+        match: str = "",
     ) -> Answer:
         """Create or update one resource; `condition` is that of a conditional create.
 
+        `match` is the version that an update is of (If-Match).
         Only what is done once however often it is asked for is asked for again.
         """
         headers = {"Content-Type": JSON, "Prefer": "return=representation"}
         if condition:
             headers["If-None-Exist"] = condition
+        if match:
+            headers["If-Match"] = match
         response = self._send(
             method,
             self._absolute(url),
@@ -241,7 +250,8 @@ class Client:
             repeatable=method == "PUT" or bool(condition),
         )
         body = self._decoded(response) if response.content.strip() else None
-        return Answer(response.status_code, response.headers.get("Location", ""), body)
+        place, etag = (response.headers.get(name, "") for name in ("Location", "ETag"))
+        return Answer(response.status_code, place, body, etag)
 
     def search(self, kind: str, params: Sequence[tuple[str, str]]) -> Iterator[dict[str, Any]]:
         """Yield the entries of a whole search, page by page.

@@ -23,7 +23,13 @@ from fhirdrain.errors import (
     SignInError,
     UnreachableError,
 )
-from fhirdrain.exchange.answers import answers_in, is_answer_to, located, status_of
+from fhirdrain.exchange.answers import (
+    answers_in,
+    is_answer_to,
+    located,
+    status_of,
+    version_of,
+)
 from fhirdrain.exchange.client import (
     BusyError,
     CertificateError,
@@ -82,7 +88,8 @@ class Delivery:
     the same, with what differs), `uncompared` (there already, and why it could not be compared),
     `refused` (with the server's reason), `parked` (its patient is not known there, or what it
     refers to is not there), `waiting` (not known to be there, since the server or the line failed:
-    `failure`). `told` is what the server said, `notes` what has to be known of how it was sent.
+    `failure`). `locations` and `versions` are where each is now and in which version, by full URL;
+    `told` is what the server said, `notes` what has to be known of how it was sent.
     """
 
     created: list[Entry] = field(default_factory=list)
@@ -94,6 +101,7 @@ class Delivery:
     parked: list[tuple[Entry, str]] = field(default_factory=list)
     waiting: list[Entry] = field(default_factory=list)
     locations: dict[str, str] = field(default_factory=dict)
+    versions: dict[str, str] = field(default_factory=dict)
     told: list[Issue] = field(default_factory=list)
     notes: dict[str, None] = field(default_factory=dict)
     failure: FhirdrainError | None = None
@@ -353,7 +361,10 @@ class _Sender:
         Its resource is written out: most are never looked at again.
         """
         prepared: Json = {key: body[key] for key in ("fullUrl", "request") if key in body}
-        return {**prepared, "resource": _led(body["resource"], self.known)}
+        resource = body["resource"]
+        if _is_by_id(body["request"]):
+            resource = {**resource, "id": body["request"]["url"].rpartition("/")[2]}
+        return {**prepared, "resource": _led(resource, self.known)}
 
     def _unconditional(self, kind: str, request: Json) -> Json:
         """Return a request without its condition, which is looked for here."""
@@ -364,7 +375,14 @@ class _Sender:
         return {"method": "POST", "url": kind}
 
     def _held(self, kind: str, request: Mapping[str, Any]) -> list[Json]:
-        """Return what the server holds by the condition of a request."""
+        """Return what the server holds by the condition of a request, or at its address."""
+        if _is_by_id(request):
+            try:
+                return [self.client.get(request["url"])]
+            except RequestRefused as refusal:
+                if refusal.status in (404, 410):
+                    return []
+                raise
         condition = request.get("ifNoneExist") or str(request.get("url", "")).partition("?")[2]
         found = self.client.search(kind, parse_qsl(condition))
         return [e["resource"] for e in found if e["resource"].get("resourceType") == kind]
@@ -379,7 +397,7 @@ class _Sender:
                 with self.client.lock:
                     request = self._unconditional(kind, request)
                     return self._asked(request["method"], request["url"], resource)
-            return self._asked("PUT", url, resource)
+            return self._asked("PUT", url, resource, match=request.get("ifMatch", ""))
         condition = request.get("ifNoneExist", "")
         if kind not in self.way.no_create:
             return self._asked("POST", kind, resource, condition)
@@ -392,13 +410,15 @@ class _Sender:
                 return {"response": {"status": "200"}, "resource": held[0]}
             return self._asked("POST", kind, resource)
 
-    def _asked(self, method: str, url: str, resource: Json, condition: str = "") -> Json:
+    def _asked(
+        self, method: str, url: str, resource: Json, condition: str = "", match: str = ""
+    ) -> Json:
         if method == "PUT" and "?" not in url:
             resource = {**resource, "id": url.rpartition("/")[2]}
-        answer = self.client.put_one(method, url, resource, condition)
+        answer = self.client.put_one(method, url, resource, condition, match)
         body = answer.body if isinstance(answer.body, dict) else {}
-        response = {"status": str(answer.status), "location": answer.location}
-        return {"response": response, "resource": body}
+        told = {"status": str(answer.status), "location": answer.location, "etag": answer.etag}
+        return {"response": told, "resource": body}
 
     # -- answers ----------------------------------------------------------------------------
 
@@ -408,7 +428,7 @@ class _Sender:
         found = self.found
         if status in ("200", "201", "304") and entry.url:
             # Where the server does not say, later pieces find it by its identifier.
-            self._is_at(entry, location or _by_identifier(entry.body))
+            self._is_at(entry, location or _by_identifier(entry.body), version_of(answer))
         if status == "201":
             found.created.append(entry)
         elif status in ("200", "304") and sent.get("request", {}).get("method") == "PUT":
@@ -431,7 +451,9 @@ class _Sender:
             ]
             self._refuse(entry, "; ".join(reasons))
 
-    def _is_at(self, entry: Entry, location: str) -> None:
+    def _is_at(self, entry: Entry, location: str, version: str | None) -> None:
+        if version is not None:
+            self.found.versions[entry.url] = version
         self.found.locations[entry.url] = location
         self.known[entry.url] = location
 
@@ -464,11 +486,14 @@ class _Sender:
                 self._refuse(entry, what)
                 return
             at = f"{kind}/{held[0]['id']}"
-            self._is_at(entry, at)
+            self._is_at(entry, at, version_of({"resource": held[0]}))
+            found = differences(resource, held[0])
             if entry.body["request"].get("method") != "PUT":
                 self._compare(entry, sent, held[0], at)
-            elif not differences(resource, held[0]):
+            elif not found:
                 self.found.updated.append(entry)
+            elif _is_by_id(entry.body["request"]):
+                self.found.different.append((entry, found))  # somebody else was at it
             else:
                 self._asked("PUT", at, resource)
                 self.found.updated.append(entry)
@@ -513,6 +538,11 @@ def _led(resource: Json, known: Mapping[str, str]) -> Text:
         return match[0] if where is None else b'"reference":' + encode(where)
 
     return Text(_REFERENCE.sub(leads, encode(resource)))
+
+
+def _is_by_id(request: Mapping[str, Any]) -> bool:
+    """Tell whether a request is an update at an address, of a version that is known."""
+    return request.get("method") == "PUT" and "?" not in str(request.get("url", ""))
 
 
 def _repeatable(body: Json) -> bool:

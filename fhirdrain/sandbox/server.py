@@ -125,19 +125,35 @@ def running(
 ) -> Iterator[str]:
     """Run a sandbox on a free loopback port while inside; gives its base URL."""
     storage = Storage(path)
-    listener = bind("127.0.0.1", 0)
-    server = _server(storage, version, "127.0.0.1", faults, read_only, token)
+    try:
+        server = _server(storage, version, "127.0.0.1", faults, read_only, token)
+        with _in_a_thread(server, 0) as port:
+            yield f"http://127.0.0.1:{port}/fhir"
+    finally:
+        storage.close()
+
+
+@contextmanager
+def serving(app: ASGIApp, port: int) -> Iterator[int]:
+    """Serve an application of another room on loopback while inside; gives its port."""
+    config = uvicorn.Config(app, log_level="warning", access_log=False, lifespan="off")
+    with _in_a_thread(uvicorn.Server(config), port) as taken:
+        yield taken
+
+
+@contextmanager
+def _in_a_thread(server: uvicorn.Server, port: int) -> Iterator[int]:
+    listener = bind("127.0.0.1", port)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
         deadline = time.monotonic() + 10
         while not server.started:
             if time.monotonic() > deadline or not thread.is_alive():
-                raise UnreachableError("the sandbox did not start")
+                raise UnreachableError("the server did not start")
             time.sleep(0.01)
-        yield f"http://127.0.0.1:{listener.getsockname()[1]}/fhir"
+        yield listener.getsockname()[1]
     finally:
         server.should_exit = True
         thread.join(10)
         listener.close()
-        storage.close()

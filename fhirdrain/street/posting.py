@@ -22,7 +22,7 @@ from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import entry_of
 from fhirdrain.resources.identity import name_of, uuid_of
 from fhirdrain.resources.references import token
-from fhirdrain.store import Outgoing, Store
+from fhirdrain.store import Outgoing, Said, Store
 from fhirdrain.street.checking import refuse_errors
 from fhirdrain.street.sources import read_source
 from fhirdrain.street.telling import Told, silent
@@ -132,8 +132,9 @@ def post_waiting(
     """Send what waits in a store, and note in it what became of each.
 
     What the server has confirmed before is updated under its identity; all else is a conditional
-    create. Where the server holds an earlier content of ours, which was never confirmed, that is
-    updated; what somebody else made of it is left alone, and reported.
+    create. An update is of the version that was confirmed, where the server tells versions. Where
+    it holds an earlier content of ours, which was never confirmed, that is updated; what somebody
+    else made of it is left alone, and reported.
     """
     client.release()
     said = store.said(client.base)
@@ -148,7 +149,7 @@ def post_waiting(
         for resource, reason in faulty:
             store.fail(resource, "refused", reason)
     entries = [
-        replace(_entry(n, one.resource, name_of(one.resource) in said), cause=one.cause)
+        replace(_entry(n, one.resource, said.get(name_of(one.resource))), cause=one.cause)
         for n, one in enumerate(right)
     ]
     delivery = deliver(
@@ -162,7 +163,10 @@ def post_waiting(
         way=client.way(),
         at_once=at_once,
     )
-    delivery.refused += [(_entry(0, resource, False), reason) for resource, reason in faulty]
+    delivery.refused += [(_entry(0, resource, None), reason) for resource, reason in faulty]
+    requests = [entry.body["request"] for entry in entries]
+    if any(request["method"] == "PUT" and "ifMatch" not in request for request in requests):
+        delivery.notes[_NO_VERSIONS] = None
     if delivery.failure is None:
         _settle_different(client, store, delivery)
     return delivery
@@ -185,7 +189,7 @@ def _settle_different(client: Client, store: Store, delivery: Delivery) -> None:
         for entry, found in others:
             reason = f"the server holds something else: {'; '.join(found[:4])}"
             store.fail(entry.body["resource"], "refused", reason)
-    updates = [_entry(entry.index, entry.body["resource"], True) for entry in ours]
+    updates = [_entry(entry.index, entry.body["resource"], Said(None, None)) for entry in ours]
     again = deliver(client, updates, known=delivery.locations, way=client.way())
     note(store, client, again)
     delivery.take(again)
@@ -204,21 +208,26 @@ def _by_identifier(value: Any) -> Any:
     return [_by_identifier(item) for item in value] if isinstance(value, list) else value
 
 
-def _entry(index: int, resource: dict[str, Any], known: bool) -> Entry:
-    """Return the entry of a resource: an update by its identifier where it is known there."""
+_NO_VERSIONS = "the server tells no versions: whether anybody else changed what was updated is open"
+
+
+def _entry(index: int, resource: dict[str, Any], said: Said | None) -> Entry:
+    """Return the entry of a resource: an update of what was said of it, else a create."""
     body = entry_of(resource, "transaction")
-    if known:
+    if said is not None:
         condition = body["request"].pop("ifNoneExist")
         body["request"] |= {"method": "PUT", "url": f"{resource['resourceType']}?{condition}"}
+        if said.version is not None and said.location and "?" not in said.location:
+            body["request"] |= {"url": said.location, "ifMatch": f'W/"{said.version}"'}
     (entry,) = entries_of({"entry": [body]})
     return Entry(index, entry.lane, entry.body)
 
 
-def _located(said: Mapping[tuple[str, str, str], str | None]) -> dict[str, str]:
+def _located(said: Mapping[tuple[str, str, str], Said]) -> dict[str, str]:
     """Return where what was said is, by the full URL by which others refer to it."""
     return {
         f"urn:uuid:{uuid_of(system, value)}": where or f"{kind}?identifier={token(system, value)}"
-        for (kind, system, value), where in said.items()
+        for (kind, system, value), (where, _) in said.items()
         if kind != "DeviceUseStatement"  # it shares its Device's identifier; none refers to it
     }
 
@@ -289,8 +298,9 @@ def note(store: Store, client: Client, delivery: Delivery) -> None:
     """Note in a store what the server confirmed, and what was refused or parked and why."""
     with store.commit():
         for entry in (*delivery.created, *delivery.present, *delivery.updated):
-            location = delivery.locations.get(str(entry.body.get("fullUrl")))
-            store.confirm(client.base, entry.body["resource"], location)
+            location = delivery.locations.get(entry.url)
+            version = delivery.versions.get(entry.url)
+            store.confirm(client.base, entry.body["resource"], location, version)
         for entry, reason in delivery.uncompared:
             store.fail(entry.body["resource"], "waiting", reason)
         for entry, reason in delivery.parked:

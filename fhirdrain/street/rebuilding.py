@@ -143,7 +143,8 @@ def _of_patient(
             resource, found = _plain(there), []  # taken back, it says the last of what it said
         store.put_outgoing([resource], lane)
         if there is not None and not found:
-            store.confirm(server, resource, f"{there['resourceType']}/{there['id']}")
+            version = there.get("meta", {}).get("versionId")
+            store.confirm(server, resource, f"{there['resourceType']}/{there['id']}", version)
             report.confirmed += 1
         else:
             report.waiting += 1

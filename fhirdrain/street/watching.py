@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, MutableMapping
 from contextlib import contextmanager
-
-import uvicorn
-from starlette.applications import Starlette
-from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
-from starlette.routing import Route
+from typing import Any
 
 from fhirdrain.errors import FhirdrainError
-from fhirdrain.sandbox.server import bind
+from fhirdrain.sandbox.server import serving
 from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, metrics
 
 _OPEN_METRICS = "application/openmetrics-text; version=1.0.0; charset=utf-8"
+_TEXT = "text/plain; charset=utf-8"
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Any]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 
 
 @contextmanager
@@ -27,36 +25,26 @@ def watched(
 ) -> Iterator[None]:
     """Serve metrics and health while inside; port 0 takes a free one, which is told."""
 
-    def show(request: Request) -> Response:
-        try:
-            return Response(metrics(store, counts), media_type=_OPEN_METRICS)
-        except FhirdrainError:
-            return PlainTextResponse("the store cannot be read\n", 503)
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        status, kind, text = _answer(str(scope.get("path")), store, counts)
+        headers = [(b"content-type", kind.encode())]
+        await send({"type": "http.response.start", "status": status, "headers": headers})
+        await send({"type": "http.response.body", "body": text.encode()})
 
-    def health(request: Request) -> Response:
-        try:
-            store.outgoing_by_state()
-        except FhirdrainError:
-            return PlainTextResponse("the store cannot be read\n", 503)
-        if counts.faults:
-            told = ", ".join(f"{where}: {what}" for where, what in sorted(counts.faults.items()))
-            return PlainTextResponse(f"{told}\n", 503)
-        return PlainTextResponse("ok\n")
-
-    app = Starlette(routes=[Route("/metrics", show), Route("/health", health)])
-    listener = bind("127.0.0.1", port)
-    server = uvicorn.Server(
-        uvicorn.Config(app, log_level="warning", access_log=False, lifespan="off")
-    )
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
-    thread.start()
-    deadline = time.monotonic() + 10
-    while not server.started and time.monotonic() < deadline and thread.is_alive():
-        time.sleep(0.01)
-    told(f"watched at http://127.0.0.1:{listener.getsockname()[1]}/metrics")
-    try:
+    with serving(app, port) as taken:
+        told(f"watched at http://127.0.0.1:{taken}/metrics")
         yield
-    finally:
-        server.should_exit = True
-        thread.join(10)
-        listener.close()
+
+
+def _answer(path: str, store: Store, counts: Counts) -> tuple[int, str, str]:
+    """Return status, type and text of what is asked for."""
+    try:
+        if path == "/metrics":
+            return 200, _OPEN_METRICS, metrics(store, counts)
+        if path == "/health":
+            store.outgoing_by_state()
+            faults = [f"{where}: {what}\n" for where, what in sorted(counts.faults.items())]
+            return (503 if faults else 200), _TEXT, "".join(faults) or "ok\n"
+    except FhirdrainError:
+        return 503, _TEXT, "the store cannot be read\n"
+    return 404, _TEXT, "/metrics or /health\n"

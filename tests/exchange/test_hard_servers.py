@@ -246,7 +246,7 @@ class Store:
         ]
         return {"type": f"{sent['type']}-response", "entry": answers}
 
-    def put_one(self, method, url, resource, condition=""):
+    def put_one(self, method, url, resource, condition="", match=""):
         self.asked.append(1)
         self.kinds.append(f"{method} {'if' if condition else 'plain'}")
         request = {"method": method, "url": url, "ifNoneExist": condition}

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import io
+import sqlite3
 
 import pytest
 
 from fhirdrain.exchange.auth import Bearer
-from fhirdrain.exchange.client import Client
+from fhirdrain.exchange.client import Client, Way
 from fhirdrain.exchange.differences import differences
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
@@ -98,19 +99,59 @@ def test_what_somebody_else_changed_there_is_left_alone_and_said(tmp_path, clien
     journal = Journal(tmp_path, "one")
     journal.take(FIRST[0])
     send(journal, client)
+    changed_by_somebody(client, 999)
+    other = Journal(tmp_path, "two")
+    other.take(FIRST[0])
+    delivery = post_waiting(client, other.store)
+    assert [found for _, found in delivery.different] == [["valueQuantity.value differs"]]
+    assert other.store.outgoing_by_state()["refused"] == 1
+
+
+def changed_by_somebody(client: Client, value: int) -> None:
+    """Let somebody else change the one level that the server holds."""
     (level,) = [r for r in held(client).values() if "valueQuantity" in r and "method" not in r]
-    level["valueQuantity"]["value"] = 999
+    level["valueQuantity"]["value"] = value
     put = client._session().put(
         f"{client.base}/Observation/{level['id']}",
         data=encode(level),
         headers={"Content-Type": "application/fhir+json"},
     )
     assert put.status_code == 200
-    other = Journal(tmp_path, "two")
-    other.take(FIRST[0])
-    delivery = post_waiting(client, other.store)
-    assert [found for _, found in delivery.different] == [["valueQuantity.value differs"]]
-    assert other.store.outgoing_by_state()["refused"] == 1
+
+
+@pytest.mark.parametrize("kind", ["transaction", "single"])
+def test_a_correction_leaves_alone_what_somebody_else_changed_since(
+    tmp_path, client, monkeypatch, kind
+):
+    monkeypatch.setattr(Client, "way", lambda _: Way(kind))
+    journal = Journal(tmp_path, "one")
+    journal.take(FIRST[0])
+    send(journal, client)
+    changed_by_somebody(client, 155)
+    journal.take(line(1, 0, "lvl", 160, 100), line(2, 60, "lvl", 170, 101))
+    delivery = post_waiting(client, journal.store)
+    assert [found[0] for _, found in delivery.different] == ["status differs"]
+    assert journal.store.outgoing_by_state()["refused"] == 1
+    values = {str(r.get("valueQuantity", {}).get("value")) for r in held(client).values()}
+    assert "155" in values
+    assert "160" not in values
+    assert "170" in values  # the others go
+
+
+def test_an_update_whose_answer_was_lost_is_known_again(tmp_path, client):
+    journal = Journal(tmp_path, "one")
+    journal.take(FIRST[0])
+    send(journal, client)
+    journal.take(line(1, 0, "lvl", 160, 100))
+    copy = tmp_path / "before.sqlite"
+    target = sqlite3.connect(copy)
+    journal.store._base._base.backup(target)
+    target.close()
+    send(journal, client)
+    with Store(copy, journal.site.id) as before:  # as it was before the answer came
+        delivery = post_waiting(client, before)
+    assert (len(delivery.updated), delivery.different) == (1, [])
+    assert_is_said(journal, client)
 
 
 def test_a_patient_who_is_not_known_yet_is_tried_again(tmp_path, client):

@@ -44,6 +44,11 @@ class Proxy:
         self._ready.set()
         self._loop.run_forever()
         server.close()
+        left = asyncio.all_tasks(self._loop)
+        for task in left:
+            task.cancel()
+        self._loop.run_until_complete(asyncio.gather(*left, return_exceptions=True))
+        self._loop.close()
 
     def _fault(self) -> str:
         if self.random.random() >= self.share:
