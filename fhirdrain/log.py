@@ -19,7 +19,7 @@ _LOGGER = logging.getLogger("fhirdrain")
 _LOGGER.addHandler(logging.NullHandler())
 _LOGGER.propagate = False
 
-# What an event may say beside its name. A server's own words are `said`, only where asked for.
+# What an event may say beside its name. A server's own words are `said`, and only where asked for.
 FIELDS = (
     "correlation", "answer", "messages", "entries", "items", "status", "state", "code", "seconds",
     "server", "peer", "attempt", "wait", "outcome", "error", "said",
@@ -32,7 +32,8 @@ def event(name: str, *, level: int = logging.INFO, **fields: Any) -> None:
     if unknown:
         raise ValueError(f"no field of an event: {', '.join(sorted(unknown))}")
     if _LOGGER.isEnabledFor(level):
-        known = {key: fields[key] for key in FIELDS if fields.get(key) is not None}
+        shown = FIELDS if _shows_values else FIELDS[:-1]
+        known = {key: fields[key] for key in shown if fields.get(key) is not None}
         _LOGGER.log(level, name, extra={"fields": known})
 
 
@@ -46,8 +47,16 @@ class _Lines(logging.Formatter):
         return json.dumps({**said, **fields}, ensure_ascii=False)
 
 
-def write_to(target: str) -> logging.Handler:
-    """Write events to a file, which is added to and only its owner can read, or to stderr (`-`)."""
+_shows_values = False
+
+
+def write_to(target: str, *, show_values: bool = False) -> logging.Handler:
+    """Write events to a file, which is added to and only its owner can read, or to stderr (`-`).
+
+    `show_values` lets events say what may hold patients' values.
+    """
+    global _shows_values
+    _shows_values = show_values
     handler: logging.Handler
     if target == "-":
         handler = logging.StreamHandler(sys.stderr)

@@ -275,15 +275,9 @@ class Store:
         """
         new = 0
         for resource in resources:
-            identifier = resource["identifier"][0]
-            digest = _digest(resource)
-            last = self._base.execute(
-                "SELECT digest FROM outgoing WHERE type = ? AND system = ? AND value = ?"
-                " ORDER BY seq DESC LIMIT 1",
-                (resource["resourceType"], identifier["system"], identifier["value"]),
-            ).fetchone()
-            if last == (digest,):
+            if self.is_last(resource):
                 continue
+            identifier = resource["identifier"][0]
             self._base.execute(
                 "INSERT INTO outgoing"
                 " (system, value, type, lane, digest, body, state, put, cause)"
@@ -293,7 +287,7 @@ class Store:
                     identifier["value"],
                     resource["resourceType"],
                     lane,
-                    digest,
+                    _digest(resource),
                     encode(resource).decode(),
                     _utc(datetime.now(UTC)),
                     cause,
@@ -301,6 +295,16 @@ class Store:
             )
             new += 1
         return new
+
+    def is_last(self, resource: Mapping[str, Any]) -> bool:
+        """Tell whether a resource is just as it was put out last."""
+        identifier = resource["identifier"][0]
+        last = self._base.execute(
+            "SELECT digest FROM outgoing WHERE type = ? AND system = ? AND value = ?"
+            " ORDER BY seq DESC LIMIT 1",
+            (resource["resourceType"], identifier["system"], identifier["value"]),
+        ).fetchone()
+        return bool(last == (_digest(resource),))
 
     def latest(self, lane: str) -> list[dict[str, Any]]:
         """Return the last content of each identity that was last put out in a lane."""

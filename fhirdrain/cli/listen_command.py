@@ -14,7 +14,7 @@ import click
 from fhirdrain import log
 from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import say
-from fhirdrain.cli.settings import example, store_option
+from fhirdrain.cli.settings import example, show_values_option, store_option
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.mllp import Limits, Listener
 from fhirdrain.exchange.patience import Patience
@@ -65,6 +65,7 @@ from fhirdrain.street.watching import watched
 @click.option("--tls-clients", type=click.Path(), help="Who may call: a bundle of authorities.")
 @click.option("--watch", type=int, metavar="PORT", help="Serve /metrics and /health on loopback.")
 @click.option("--log", "log_file", metavar="FILE|-", help="Write events as JSON lines.")
+@show_values_option("Let events hold the server's own words. They may quote values.")
 def command(
     site_file: Path,
     source_name: str | None,
@@ -78,6 +79,7 @@ def command(
     tls_clients: str | None,
     watch: int | None,
     log_file: str | None,
+    show_values: bool,
 ) -> None:
     """Listen for HL7 v2 messages (MLLP), keep them, and send what comes of them to a server.
 
@@ -96,7 +98,7 @@ def command(
         say("listening beyond this machine without TLS: patients' data goes over the net in clear")
     with ExitStack() as stack:
         if log_file is not None:
-            stack.callback(log.stop, log.write_to(log_file))
+            stack.callback(log.stop, log.write_to(log_file, show_values=show_values))
         stores = [stack.enter_context(Store(store_file, site.id)) for _ in range(4)]
         wanted = wanted_of(sorted(stores[0].want(extras)), site)
         counts = Counts()

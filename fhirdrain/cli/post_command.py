@@ -74,7 +74,9 @@ def command(
     after a part was delivered.
     """
     if log_file is not None:
-        click.get_current_context().call_on_close(partial(log.stop, log.write_to(log_file)))
+        click.get_current_context().call_on_close(
+            partial(log.stop, log.write_to(log_file, show_values=show_values))
+        )
     if not files:
         if store_file is None or unchecked:
             raise click.UsageError(

@@ -283,6 +283,7 @@ class _Sender:
         self.missing.add(entry.url)
 
     def _refuse(self, entry: Entry, reason: str) -> None:
+        event("refused", correlation=entry.cause, said=reason)
         self.found.refused.append((entry, reason))
         if entry.url not in self.known:
             self.missing.add(entry.url)

@@ -27,13 +27,10 @@ from fhirdrain.vocabulary.hl7text import (
 from fhirdrain.vocabulary.observables import CHARTED
 from fhirdrain.vocabulary.v2tables import (
     CODE_SYSTEMS,
-    CODES,
     DEVICE_MARKS,
     MDC_UNITS,
-    NUMBERS,
     RESULT_STATUS,
-    TEXTS,
-    TIMES,
+    VALUE_TYPES,
 )
 
 __all__ = ["Hl7v2"]
@@ -549,10 +546,12 @@ def _unit(obx: Segment) -> Cell:
 def _value(obx: Segment, source: Source, code: str) -> Cell:
     """Return the value of an OBX as a text; raises `Refused` for what is none."""
     kind = obx.text(2)
+    # A value without a type is a text.
+    read = VALUE_TYPES[kind].read if kind in VALUE_TYPES else "" if kind else "text"
     repetitions = [r for r in obx.field(5) if any(r.whole)]
     if not repetitions or repetitions[0].whole == ('""',):
         return Cell("OBX-5", "")
-    if kind in TEXTS:
+    if read == "text":
         # A text may go on in repetitions, each a line.
         return Cell("OBX-5", "\n".join(_line(r) for r in repetitions))
     if len(repetitions) > 1:
@@ -560,19 +559,21 @@ def _value(obx: Segment, source: Source, code: str) -> Cell:
             "two-values", "several values", column="OBX-5", hint="one OBX a value, with a sub-id"
         )
     (value,) = repetitions
-    if kind in NUMBERS:
+    if read == "number":
         return Cell("OBX-5", _number(value, kind), exact=True)
-    if kind in CODES:
+    if read == "code":
         texts = [value.text(number) for number in (1, 2, 4, 5, 9, 10, 11) if value.text(number)]
-        return Cell(
-            "OBX-5", next((t for t in texts if _is_word(t, source, code)), (texts or [""])[0])
-        )
-    if kind in TIMES:
+        known = (text for text in texts if _is_word(text, source, code))
+        return Cell("OBX-5", next(known, (texts or [""])[0]))
+    if read == "time":
         return Cell("OBX-5", value.text())
     raise Refused(
-        "value-type", "values of this type are not read", column="OBX-2", value=kind,
-        hint=f"read are {', '.join((*NUMBERS, *CODES, *filter(None, TEXTS)))}",
-    )  # fmt: skip
+        "value-type",
+        "values of this type are not read: no observable of a drain has them",
+        column="OBX-2",
+        value=kind,
+        hint=f"read are {', '.join(name for name, row in VALUE_TYPES.items() if row.read)}",
+    )
 
 
 def _line(repetition: Repetition) -> str:

@@ -220,7 +220,7 @@ class Works:
         # Nobody else writes readings, so all but the writing is done before others are kept out.
         with self.store.commit():
             for found, cause in taken:
-                found.keep(self.site, self.store, cause)
+                found.keep(self.store, cause)
             self.store.settle_messages(
                 (number, "held" if number in reasons else "done", reasons.get(number, ""))
                 for number in items

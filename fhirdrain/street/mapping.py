@@ -254,8 +254,9 @@ def map_sources(
             _count(accepted, drains, sums, report)
             if store is not None:
                 sending = to_send(drains, summaries, site, "transaction", wanted)
+                changed = list(_changed(patient, accepted, sending, site, store))
                 with store.commit():
-                    report.versions += _remember(patient, accepted, sending, site, store)
+                    report.versions += Taken(patient, accepted, changed).keep(store)
             for _, resource in to_send(drains, summaries, site, form, wanted):
                 writer.write(resource)
             report.findings += findings
@@ -358,48 +359,47 @@ def _beside(reading: Reading, verdicts: Mapping[str, str]) -> str:
     return f"a charted sum that {verdict} its parts, not sent"
 
 
-def _remember(
-    patient: str,
-    accepted: Sequence[SourceItem],
-    sending: Iterable[tuple[Making, Resource]],
-    site: Site,
-    store: Store,
-    cause: str = "",
-) -> int:
-    """Keep a patient's items and what goes out because of them; returns how many versions are new.
-
-    Use inside the store's `commit`.
-    """
-    keep_items(store, patient, accepted)
-    versions = store.put_versions(
-        reading for item in accepted for reading in item.readings if not item.remembered
-    )
-    standing: set[tuple[str, str, str]] = set()
-    lanes: set[str] = set()
-    for making, resource in sending:
-        store.put_outgoing([resource], making.device_value, cause)
-        standing.add(name_of(resource))
-        lanes.add(making.device_value)
-    for lane in sorted(lanes | set(_lanes_before(patient, accepted, site, store))):
-        store.put_outgoing(_vanished(store.latest(lane), standing), lane, cause)
-    return versions
-
-
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """Items of a patient that messages said, with what goes out because of them.
+    """A patient's items, with what came to be another because of them and has to go out, by lane.
 
     `held` are those that cannot be settled yet, each with the reason.
     """
 
     patient: str
     accepted: Sequence[SourceItem]
-    sending: Sequence[tuple[Making, Resource]]
-    held: Sequence[tuple[SourceItem, Issue]]
+    changed: Sequence[tuple[str, Resource]]
+    held: Sequence[tuple[SourceItem, Issue]] = ()
 
-    def keep(self, site: Site, store: Store, cause: str) -> None:
-        """Keep all of it. Use inside the store's `commit`."""
-        _remember(self.patient, self.accepted, self.sending, site, store, cause)
+    def keep(self, store: Store, cause: str = "") -> int:
+        """Keep all of it; returns how many versions are new. Use inside the store's `commit`."""
+        keep_items(store, self.patient, self.accepted)
+        versions = store.put_versions(
+            reading for item in self.accepted for reading in item.readings if not item.remembered
+        )
+        for lane, resource in self.changed:
+            store.put_outgoing([resource], lane, cause)
+        return versions
+
+
+def _changed(
+    patient: str,
+    accepted: Sequence[SourceItem],
+    sending: Iterable[tuple[Making, Resource]],
+    site: Site,
+    store: Store,
+) -> Iterator[tuple[str, Resource]]:
+    """Yield what is not as it was put out last, or is not there any more, with its lane."""
+    standing: set[tuple[str, str, str]] = set()
+    lanes: set[str] = set()
+    for making, resource in sending:
+        if not store.is_last(resource):
+            yield making.device_value, resource
+        standing.add(name_of(resource))
+        lanes.add(making.device_value)
+    for lane in sorted(lanes | set(_lanes_before(patient, accepted, site, store))):
+        for resource in _vanished(store.latest(lane), standing):
+            yield lane, resource
 
 
 def take_items(
@@ -412,8 +412,9 @@ def take_items(
     accepted = list(_accepted(together, MapReport(), held))
     drains = drains_of(patient, folded(accepted), site.settings)
     summaries, *_ = summarise(drains, site.settings)
-    sending = list(to_send(drains, summaries, site, "transaction", wanted))
-    return Taken(patient, accepted, sending, held.items)
+    sending = to_send(drains, summaries, site, "transaction", wanted)
+    changed = list(_changed(patient, accepted, sending, site, store))
+    return Taken(patient, accepted, changed, held.items)
 
 
 class _Held:

@@ -8,7 +8,7 @@ project's own, and said to be.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from fhirdrain.vocabulary.codes import LOINC, MDC, SNOMED
 
@@ -72,12 +72,42 @@ DEVICE_MARKS: Mapping[str, DeviceMark] = {
     "ALINH": DeviceMark("R"),
 }
 
-# OBX-2, table 0125: how its values are read here. `SN` is a number only without a comparator or
-# a separator; a text with a unit ("20 cm") is read by the site file.
-NUMBERS = ("NM", "SN")
-CODES = ("CE", "CF", "CNE", "CWE", "IS")
-TEXTS = ("ST", "TX", "FT", "")
-TIMES = ("DT", "DTM", "TS")
+
+class ValueType(NamedTuple):
+    """What OBX-2 says: the value[x] that is published for it, and how it is read here.
+
+    Empty where it is refused: no observable of a drain is a range, a period or a time of day.
+    """
+
+    target: str
+    read: Literal["number", "code", "text", "time", ""]
+
+
+# OBX-2, table 0125. A text with a unit ("20 cm") is read by the site file.
+VALUE_TYPES: Mapping[str, ValueType] = {
+    "NM": ValueType("Quantity", "number"),
+    "SN": ValueType("Quantity", "number"),
+    "CE": ValueType("CodeableConcept", "code"),
+    "CF": ValueType("CodeableConcept", "code"),
+    "CNE": ValueType("CodeableConcept", "code"),
+    "CWE": ValueType("CodeableConcept", "code"),
+    "IS": ValueType("CodeableConcept", "code"),
+    "ST": ValueType("string", "text"),
+    "TX": ValueType("string", "text"),
+    "FT": ValueType("string", "text"),
+    "DT": ValueType("dateTime", "time"),
+    "DTM": ValueType("dateTime", "time"),
+    "TS": ValueType("dateTime", "time"),
+    "TM": ValueType("time", ""),
+    "DR": ValueType("Period", ""),
+    "NR": ValueType("Range", ""),
+}
+
+# SN by what stands between its numbers or before them: only a plain number is one of ours.
+STRUCTURED: Mapping[str, str] = {
+    "": "Quantity", "=": "Quantity", ":": "Ratio", "/": "Ratio", "-": "Range", "+": "string",
+    "<>": "string", "<": "Quantity", ">": "Quantity", "<=": "Quantity", ">=": "Quantity",
+}  # fmt: skip
 
 # Table 0396, as OBX-3.3 and OBX-6.3 name code systems.
 CODE_SYSTEMS: Mapping[str, str] = {"LN": LOINC, "SCT": SNOMED, "MDC": MDC}

@@ -147,6 +147,39 @@ def test_half_a_message_is_no_message():
     assert talk(script) == (b"", [])
 
 
+def test_a_frame_that_begins_within_another_is_the_message_and_the_cut_one_none():
+    async def script(reader, writer, listener):
+        writer.write(FRAME[:-20] + FRAME)
+        return await answer_to(reader)
+
+    answer, taken = talk(script)
+    assert b"MSA|AA|m-1" in answer
+    assert taken == [MESSAGE]
+
+
+def test_a_peer_that_reads_no_answer_does_not_hold_up_the_end():
+    async def script(reader, writer, listener):
+        writer.write(FRAME)
+        await writer.drain()
+        await asyncio.sleep(0.1)
+        begin = asyncio.get_running_loop().time()
+        await listener.stop()
+        return asyncio.get_running_loop().time() - begin
+
+    class Much(Desk):
+        async def take(self, data: bytes) -> Reply:
+            return Reply("error", [Fault("102", "OBX[1]-5", "x" * 1000)] * 20_000)
+
+    waited, _ = talk(script, Much(), Limits(answer=0.5))
+    assert waited < 5
+
+
+def test_an_unknown_character_set_is_answered_with_the_id_of_the_message():
+    odd = MESSAGE.replace(b"|2.6\r", b"|2.6||||||KLINGON\r")
+    (answer,) = acknowledgements(odd, Reply("reject"))
+    assert str(parsed(answer).segment("MSA")[2]) == "m-1"
+
+
 def test_a_message_that_does_not_end_in_time_is_dropped():
     async def script(reader, writer, listener):
         writer.write(FRAME[:-20])

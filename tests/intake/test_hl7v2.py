@@ -17,7 +17,13 @@ from fhirdrain.errors import ConfigurationError
 from fhirdrain.resources.recover import recover
 from fhirdrain.site import load_site
 from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of, messages
-from fhirdrain.vocabulary.v2tables import DEVICE_MARKS, MDC_UNITS, RESULT_STATUS
+from fhirdrain.vocabulary.v2tables import (
+    DEVICE_MARKS,
+    MDC_UNITS,
+    RESULT_STATUS,
+    STRUCTURED,
+    VALUE_TYPES,
+)
 from tests.conftest import map_files
 
 SITE = """[site]
@@ -135,6 +141,27 @@ def test_the_table_of_obx_11_is_the_published_one_row_by_row():
     assert {k: r.status for k, r in RESULT_STATUS.items() if not r.ours} == PUBLISHED
     assert {k: r.status for k, r in RESULT_STATUS.items() if r.ours} == OURS
     assert {k for k, r in RESULT_STATUS.items() if r.absent} == {"X", "N"}
+
+
+# OBX-2 to value[x], as published; SN by its separator.
+TYPES = {
+    "NM": "Quantity", "ST": "string", "FT": "string", "TX": "string", "CE": "CodeableConcept",
+    "CWE": "CodeableConcept", "CNE": "CodeableConcept", "CF": "CodeableConcept",
+    "IS": "CodeableConcept", "DR": "Period", "DT": "dateTime", "DTM": "dateTime",
+    "TS": "dateTime", "TM": "time", "NR": "Range", "SN": "Quantity",
+}  # fmt: skip
+SEPARATED = {":": "Ratio", "/": "Ratio", "-": "Range", "<>": "string", "+": "string"}
+
+
+def test_the_table_of_obx_2_is_the_published_one_row_by_row(fed):
+    assert {kind: row.target for kind, row in VALUE_TYPES.items()} == TYPES
+    assert {mark: STRUCTURED[mark] for mark in SEPARATED} == SEPARATED
+    # Ours: what no observable of a drain is, is refused, and never made into something else.
+    assert {kind for kind, row in VALUE_TYPES.items() if not row.read} == {"DR", "TM", "NR"}
+    for kind in ("DR", "TM", "NR"):
+        assert refused(fed(obx("1^2", kind=kind)))[0] == "value-type"
+    for mark in SEPARATED:
+        assert refused(fed(obx(f"^1^{mark}^2", kind="SN")))[0] == "number"
 
 
 @pytest.mark.parametrize("letter", sorted({**PUBLISHED, **OURS} - {"D": "", "W": ""}.keys()))

@@ -26,6 +26,7 @@ from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, Desk, Works
 from fhirdrain.street.mapping import Wanted
+from fhirdrain.street.watching import _answer
 from tests.intake.test_hl7v2 import obx, site_text
 
 SITE = 'drain_from = "OBX-4"'
@@ -180,6 +181,37 @@ def test_what_was_acknowledged_outlives_a_kill(folder, server):
     assert len(held(server)) == 8
 
 
+ODD = [b" \r", b"MSH\r", b"\x0c\r", b"OBX|1|ST|lvl^a \\ b^99||1||||||F\r", b"\\\r", b"|\r"]
+
+
+def test_no_message_spoils_another(folder):
+    with listening(folder, "--watch", "0") as (process, port, said):
+        at = re.search(r"watched at (http://127\.0\.0\.1:\d+)/metrics", "".join(said))[1]
+        for number, odd in enumerate(ODD):
+            sender = Sender(port)
+            head, _, rest = message(number, level(1, 10)).partition(b"\r")
+            assert sender.ask(head + b"\r" + odd + rest)[:2] in ("AA", "AE", "AR")
+            assert sender.ask(message(100 + number, level(2, number))) == "AA"
+            sender.close()
+        with urllib.request.urlopen(f"{at}/health") as answer:
+            assert answer.status == 200
+        assert ended(process) == 0
+
+
+def test_it_ends_soon_though_the_server_never_answers(folder):
+    deaf = socket.create_server(("127.0.0.1", 0))
+    base = f"http://127.0.0.1:{deaf.getsockname()[1]}/fhir"
+    with listening(folder, "--server", base) as (process, port, _):
+        sender = Sender(port)
+        assert sender.ask(message(1, level(1, 10))) == "AA"
+        time.sleep(2)
+        sender.close()
+        begin = time.monotonic()
+        assert ended(process) == 0
+        assert time.monotonic() - begin < 25
+    deaf.close()
+
+
 def test_a_second_process_is_locked_out_and_one_may_look(folder):
     with listening(folder) as (process, _port, _):
         second = subprocess.run(
@@ -291,6 +323,40 @@ def test_messages_of_one_batch_are_one_commit_with_what_comes_of_them(office, mo
     assert office.levels() == []
     assert office.works.work() == 3
     assert len(office.levels()) == 3
+
+
+def test_a_resend_is_known_but_for_the_time_it_was_made_at(office):
+    assert office.take(message(1, level(1, 10))) == ["accept"]
+    office.take(message(1, level(1, 10), made="20250110120500+0100"))
+    assert (office.counts.accepted, office.counts.again) == (1, 1)
+    # Another content under the same id is another message.
+    office.take(message(1, level(2, 10)))
+    assert office.counts.accepted == 2
+
+
+def test_what_the_site_file_does_not_know_any_more_is_held_until_it_does(office, folder):
+    office.desk.take([message(1, level(1, 10)), message(2, level(2, 20), patient="p-2")])
+    text = (folder / "site.toml").read_text()
+    (folder / "site.toml").write_text(text.replace("items.lvl]", "items.other]"))
+    site = load_site(folder / "site.toml")
+    works = Works(office.store, site, site.source(None), Wanted())
+    assert works.work() == 2
+    assert office.store.messages_by_state() == {"held": 2}
+    assert works.work() == 0
+    again = Works(office.store, office.site, office.site.source(None), Wanted())
+    again.work()
+    assert office.store.messages_by_state() == {"done": 2}
+    assert len(office.levels()) == 2
+
+
+def test_a_store_that_breaks_is_said_and_what_is_kept_stays(office):
+    office.take(message(1, level(1, 10)))
+    assert office.counts.fault("works", RuntimeError("x")) == 2.0
+    status, _, text = _answer("/health", office.store, office.counts)
+    assert (status, text) == (503, "works: RuntimeError\n")
+    office.counts.faults.clear()
+    assert _answer("/health", office.store, office.counts)[0] == 200
+    assert _answer("/else", office.store, office.counts)[0] == 404
 
 
 def test_what_cannot_be_kept_is_not_acknowledged(office, monkeypatch):
