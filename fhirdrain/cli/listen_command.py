@@ -14,7 +14,14 @@ import click
 from fhirdrain import log
 from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import say
-from fhirdrain.cli.settings import example, show_values_option, store_option
+from fhirdrain.cli.settings import (
+    example,
+    show_values_option,
+    site_option,
+    source_option,
+    store_option,
+    with_option,
+)
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.mllp import Limits, Listener
 from fhirdrain.exchange.patience import Patience
@@ -30,15 +37,8 @@ from fhirdrain.street.watching import watched
     "listen",
     epilog=example("fhirdrain listen --site site.toml --store ward.sqlite --bind 127.0.0.1:2575"),
 )
-@click.option(
-    "--site",
-    "site_file",
-    required=True,
-    envvar="FHIRDRAIN_SITE",
-    type=click.Path(path_type=Path),
-    help="The site file.",
-)
-@click.option("--source", "source_name", envvar="FHIRDRAIN_SOURCE", help="Which of its sources.")
+@site_option
+@source_option("Which of its sources.")
 @store_option("The store that messages, readings and what goes out are kept in.")
 @click.option(
     "--server",
@@ -52,13 +52,7 @@ from fhirdrain.street.watching import watched
     metavar="HOST:PORT",
     help="Where to listen; port 0 takes a free one, and says which.",
 )
-@click.option(
-    "--with",
-    "extras",
-    type=click.Choice(["totals", "rates"]),
-    multiple=True,
-    help="Send derived numbers too.",
-)
+@with_option
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--tls-certificate", type=click.Path(), help="Our certificate: listen with TLS.")
 @click.option("--tls-key", type=click.Path(), help="Its key, which others cannot read.")

@@ -15,11 +15,12 @@ from fhirdrain.bedside.policy import Answer, Judgement
 from fhirdrain.cli.output import Progress, output, say
 from fhirdrain.cli.settings import (
     example,
-    settings_in_file,
     show_values_option,
+    site_option,
+    source_option,
     store_option,
+    with_option,
 )
-from fhirdrain.errors import FhirdrainError
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
@@ -27,16 +28,6 @@ from fhirdrain.store import Store
 from fhirdrain.street.mapping import map_sources, wanted_of
 
 _SHOWN = 20
-
-
-def _source_names(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
-    """Return the sources of the site file for a shell's completion."""
-    try:
-        path = context.params.get("site_file") or settings_in_file().get("site")
-        names = list(load_site(Path(path)).sources) if path else []
-    except FhirdrainError:
-        return []
-    return [name for name in names if name.startswith(begun)]
 
 
 @click.command(
@@ -47,21 +38,8 @@ def _source_names(context: click.Context, _: click.Parameter, begun: str) -> lis
     ),
 )
 @click.argument("sources", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--site",
-    "site_file",
-    required=True,
-    envvar="FHIRDRAIN_SITE",
-    type=click.Path(path_type=Path),
-    help="The site file (TOML).",
-)
-@click.option(
-    "--source",
-    "source_name",
-    envvar="FHIRDRAIN_SOURCE",
-    shell_complete=_source_names,
-    help="Which source of the site file the files are.",
-)
+@site_option
+@source_option("Which source of the site file the files are.")
 @store_option("Keep every version, and what goes out, in this file.")
 @click.option("--out", default="-", show_default=True, help="Where the FHIR goes; - is stdout.")
 @click.option(
@@ -72,13 +50,7 @@ def _source_names(context: click.Context, _: click.Parameter, begun: str) -> lis
     show_default=True,
     help="What is written.",
 )
-@click.option(
-    "--with",
-    "extras",
-    type=click.Choice(["totals", "rates"]),
-    multiple=True,
-    help="Send what is worked out of shifts and days, or of intervals, too.",
-)
+@with_option
 @click.option(
     "--rejects",
     type=click.Path(path_type=Path),

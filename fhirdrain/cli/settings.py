@@ -17,7 +17,7 @@ from typing import Any, NamedTuple, TypeVar
 
 import click
 
-from fhirdrain.errors import ConfigurationError
+from fhirdrain.errors import ConfigurationError, FhirdrainError
 
 FILE = "FHIRDRAIN_SETTINGS"
 
@@ -173,11 +173,57 @@ def store_option(help_text: str) -> Callable[[_Command], _Command]:
     )
 
 
+def site_option(command: _Command) -> _Command:
+    """Add --site."""
+    return click.option(
+        "--site",
+        "site_file",
+        required=True,
+        envvar="FHIRDRAIN_SITE",
+        type=click.Path(path_type=Path),
+        help="The site file (TOML).",
+    )(command)
+
+
+def source_option(help_text: str) -> Callable[[_Command], _Command]:
+    """Add --source with a help text."""
+    return click.option(
+        "--source",
+        "source_name",
+        envvar="FHIRDRAIN_SOURCE",
+        shell_complete=_source_names,
+        help=help_text,
+    )
+
+
+def with_option(command: _Command) -> _Command:
+    """Add --with: what is sent beside readings."""
+    return click.option(
+        "--with",
+        "extras",
+        type=click.Choice(["totals", "rates"]),
+        multiple=True,
+        help="Send what is worked out of shifts and days, or of intervals, too.",
+    )(command)
+
+
 def show_values_option(
     help_text: str = "Show values in messages. They are patients'.",
 ) -> Callable[[_Command], _Command]:
     """Add --show-values."""
     return click.option("--show-values", is_flag=True, help=help_text)
+
+
+def _source_names(context: click.Context, _: click.Parameter, begun: str) -> list[str]:
+    """Return the sources of the site file for a shell's completion."""
+    from fhirdrain.site import load_site  # what help has to be had without
+
+    try:
+        path = context.params.get("site_file") or settings_in_file().get("site")
+        names = list(load_site(Path(path)).sources) if path else []
+    except FhirdrainError:
+        return []
+    return [name for name in names if name.startswith(begun)]
 
 
 def example(*lines: str) -> str:

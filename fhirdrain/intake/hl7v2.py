@@ -33,7 +33,7 @@ from fhirdrain.vocabulary.v2tables import (
     VALUE_TYPES,
 )
 
-__all__ = ["Hl7v2"]
+__all__ = ["Hl7v2", "Results"]
 
 # A segment of ours in a rejects file: why a message was refused, and which OBX the next one was.
 OURS = "ZFD"
@@ -69,33 +69,14 @@ class _Group:
     rows: list[_Row] = field(default_factory=list)
 
 
-class Hl7v2:
-    """One file of messages and its items, read as a stream."""
-
-    head = ""
-    cut_short = False  # a message cut short lacks what it lacks: nothing tells that there was more
+class Results:
+    """Messages of a source and their items, wherever they come from: `path` names that."""
 
     def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
         self.path = path
         self.source = source
         self.site = site
         self._arrival = first
-        if path.stat().st_size == 0:
-            raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
-        with path.open("rb") as stream:
-            self.is_rejects = f"\n{OURS}|".encode() in stream.read(_PIECE)
-
-    def close(self) -> None:
-        """Let go of the file: it is open only while it is read."""
-
-    def __iter__(self) -> Iterator[SourceItem]:
-        line = 0
-        try:
-            with self.path.open("rb") as stream:
-                for line, data, whole in messages(iter(lambda: stream.read(_PIECE), b"")):
-                    yield from self.read(line, data, whole=whole)
-        except Hl7Error as error:
-            yield self._refused(line, "", "message", str(error))
 
     def read(self, line: int, data: bytes, *, whole: bool = True) -> list[SourceItem]:
         """Return the items of one message that begins at a line; a cut one is refused."""
@@ -182,6 +163,32 @@ class Hl7v2:
 
     def _issue(self, line: int, refused: Refused) -> Issue:
         return refused.issue(self.path, line, where=f"{refused.column}: " if refused.column else "")
+
+
+class Hl7v2(Results):
+    """One file of messages and its items, read as a stream."""
+
+    head = ""
+    cut_short = False  # one that was cut is refused itself
+
+    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+        super().__init__(path, source, site, first)
+        if path.stat().st_size == 0:
+            raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
+        with path.open("rb") as stream:
+            self.is_rejects = f"\n{OURS}|".encode() in stream.read(_PIECE)
+
+    def close(self) -> None:
+        """Let go of the file: it is open only while it is read."""
+
+    def __iter__(self) -> Iterator[SourceItem]:
+        line = 0
+        try:
+            with self.path.open("rb") as stream:
+                for line, data, whole in messages(iter(lambda: stream.read(_PIECE), b"")):
+                    yield from self.read(line, data, whole=whole)
+        except Hl7Error as error:
+            yield self._refused(line, "", "message", str(error))
 
     # -- rejects ----------------------------------------------------------------------------
 

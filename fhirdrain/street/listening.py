@@ -21,7 +21,7 @@ from pathlib import Path
 from fhirdrain.errors import FhirdrainError
 from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.mllp import Fault, Reply
-from fhirdrain.intake.hl7v2 import Hl7v2
+from fhirdrain.intake.hl7v2 import Results
 from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
 from fhirdrain.log import event
 from fhirdrain.site import Site, Source
@@ -67,7 +67,7 @@ class Desk:
         self.site = site
         self.source = source
         self.counts = counts
-        self._reader = reader_of(source, site)
+        self._reader = Results(Path(source.name), source, site)
 
     def take(self, batch: Sequence[bytes]) -> list[Reply]:
         """Return the reply to each message; those that are accepted are kept by then."""
@@ -138,15 +138,6 @@ def _fault_of(item: SourceItem) -> Fault:
     return Fault(code.get(item.issue.rule, "102"), where, text)
 
 
-def reader_of(source: Source, site: Site) -> Hl7v2:
-    """Return a reader of messages that come from no file."""
-    reader = Hl7v2.__new__(Hl7v2)
-    reader.path, reader.source, reader.site = Path(source.name), source, site
-    reader._arrival = 0
-    reader.is_rejects = False
-    return reader
-
-
 def key_of(data: bytes) -> str:
     """Return what a resend of a message has in common with it: all but when it was made (MSH-7).
 
@@ -176,7 +167,7 @@ class Works:
         self.site = site
         self.source = source
         self.wanted = wanted
-        self._reader = reader_of(source, site)
+        self._reader = Results(Path(source.name), source, site)
         self._first = True
 
     def work(self) -> int:
