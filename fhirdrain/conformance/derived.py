@@ -14,6 +14,7 @@ from fhirdrain.conformance.drainbook import (
     Key,
     Seen,
     closing_of,
+    is_total,
     opening_of,
     same_unit,
     when,
@@ -181,6 +182,26 @@ def _of_outputs(seen: Seen, sources: Sequence[Seen], book: Book) -> None:
         what = "a part of it is of another time"
         at = (seen.at, "effectivePeriod", "effective")
         book.run.add(at, "total-differs", what, code="business-rule")
+    elif seen.parts.get("covered") == 100 and _is_left_out(seen, sources, book):
+        what = "all of its time is said to be covered, and an amount of it is not among its parts"
+        book.run.add(seen.place, "total-differs", what, code="business-rule")
+
+
+def _is_left_out(total: Seen, parts: Sequence[Seen], book: Book) -> bool:
+    """Tell whether an amount lies in a total's time and beside all of its parts."""
+    if total.drain is None or total.start is None or total.end is None:
+        return False
+    known = [(p.start, p.end) for p in parts if p.start is not None and p.end is not None]
+    for other in book.by_drain().get(total.drain, ()):
+        if other.name != "output" or not other.done or not other.number:
+            continue
+        if other.start is None or other.end is None or other.start >= other.end:
+            continue
+        inside = total.start <= other.start and other.end <= total.end
+        inside = inside and not is_total(other, book)
+        if inside and all(other.end <= start or end <= other.start for start, end in known):
+            return True
+    return False
 
 
 def _is_outside(part: Seen, total: Seen) -> bool:

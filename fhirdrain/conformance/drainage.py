@@ -20,6 +20,7 @@ from fhirdrain.conformance.drainbook import (
     Key,
     OrderOf,
     Seen,
+    is_total,
     opening_of,
     plain_text,
     same_unit,
@@ -124,7 +125,7 @@ def _overlaps(group: Sequence[Seen], book: Book, run: Run) -> None:
     amounts = [
         s
         for s in group
-        if s.name == "output" and s.start and s.end and not _is_total(s, book) and s.start < s.end
+        if s.name == "output" and s.start and s.end and not is_total(s, book) and s.start < s.end
     ]
     amounts.sort(key=lambda s: (_instant(s.start), _instant(s.end)))
     reach: datetime | None = None
@@ -143,11 +144,6 @@ def _overlaps(group: Sequence[Seen], book: Book, run: Run) -> None:
 
 def _instant(moment: datetime | None) -> float:
     return moment.timestamp() if moment is not None else 0.0
-
-
-def _is_total(seen: Seen, book: Book) -> bool:
-    """Tell whether an output sums others up, as a destination may want it coded."""
-    return any(source.name == "output" for source in book.sources(seen)[0])
 
 
 def _suction(group: Sequence[Seen], book: Book, bounds: Bounds, run: Run) -> None:

@@ -318,6 +318,7 @@ _COMPARED_IN = {
     "volume": "mL",
     "pressure": "cm[H2O]",
     "weight": "kg",
+    "share": "%",
     "rate by weight": "mL/kg/h",
 }
 
@@ -383,3 +384,8 @@ def opening_of(step: Seen) -> Decimal | None:
     """Return the level from which a unit rose after this was seen."""
     level = step.number if step.name == "level" else step.parts.get("opening-level")
     return level if isinstance(level, Decimal) else None
+
+
+def is_total(seen: Seen, book: Book) -> bool:
+    """Tell whether an output sums others up, as a destination may want it coded."""
+    return any(source.name == "output" for source in book.sources(seen)[0])

@@ -457,6 +457,23 @@ def test_a_total_has_no_part_of_another_time():
     assert found(*parts, total) == [("total-differs", "2.effective")]
 
 
+def test_a_total_that_says_all_is_covered_leaves_no_amount_out():
+    parts = [
+        output("50", at(7), at(11)),
+        output("60", at(11), at(15)),
+        output("70", at(15), at(19)),
+    ]
+    covered = {"component": [part("covered", quantity("100", "%"))]}
+    shift = (at(7), at(19))
+    short = seen("output-total", quantity("110"), shift, **from_(0, 1)) | covered
+    assert found(*parts, short) == [("total-differs", "3.value")]
+    whole = seen("output-total", quantity("180"), shift, **from_(0, 1, 2)) | covered
+    assert found(*parts, whole) == []
+    # One that overlaps a part may be a check of it, and a part of a part no further amount.
+    check = output("110", at(7), at(15))
+    assert [rule for rule, _ in found(*parts, whole, check) if rule == "total-differs"] == []
+
+
 def test_a_total_is_split_only_by_known_times():
     """Half of 30 mL lies in the shift; of what began nobody knows when, all counts at its end."""
     shift = (at(7), at(19))
