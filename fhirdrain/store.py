@@ -329,6 +329,27 @@ class Store:
             when = datetime.fromisoformat(put)
             yield Outgoing(number, lane, state, reason or "", when, decode(body), cause)
 
+    def unsaid(self, server: str) -> Iterator[Outgoing]:
+        """Yield what another server confirmed, and this one did not, as it was put out last."""
+        rows = self._base.execute(
+            "SELECT seq, lane, state, reason, put, body, cause FROM outgoing o"
+            f" WHERE state = 'sent' AND {_NEWEST} AND NOT EXISTS (SELECT 1 FROM said s"
+            " WHERE s.server = ? AND s.type = o.type AND s.system = o.system"
+            " AND s.value = o.value AND s.digest = o.digest) ORDER BY seq",
+            (server,),
+        )
+        for number, lane, state, reason, put, body, cause in rows.fetchall():
+            when = datetime.fromisoformat(put)
+            yield Outgoing(number, lane, state, reason or "", when, decode(body), cause)
+
+    def unsay(self, server: str, resource: Mapping[str, Any]) -> None:
+        """Note that a server does not hold any more what it once confirmed. Use inside `commit`."""
+        identifier = resource["identifier"][0]
+        self._base.execute(
+            "DELETE FROM said WHERE server = ? AND type = ? AND system = ? AND value = ?",
+            (server, resource["resourceType"], identifier["system"], identifier["value"]),
+        )
+
     def retry(self, numbers: Iterable[int]) -> int:
         """Let what was refused or parked wait again; returns how many. Use inside `commit`."""
         before = self._base.total_changes
@@ -442,12 +463,17 @@ class Store:
         """Drop what nobody needs any more: messages that are done, and contents that went out and
         were overtaken, both from before a time.
 
-        Readings and items stay, since numbers are worked out from them. Returns how many messages
-        and contents were dropped. Use inside `commit`.
+        Of a message its key stays, by which a resend is known. Readings and items stay, since
+        numbers are worked out from them. Returns how many messages and contents were dropped. Use
+        inside `commit`.
         """
         start = self._base.total_changes
         when = _utc(before)
-        self._base.execute("DELETE FROM message WHERE state = 'done' AND received < ?", (when,))
+        self._base.execute(
+            "UPDATE message SET body = x'' WHERE state = 'done' AND received < ?"
+            " AND length(body) > 0",
+            (when,),
+        )
         messages = self._base.total_changes - start
         self._base.execute(
             "DELETE FROM outgoing WHERE put < ? AND EXISTS (SELECT 1 FROM outgoing n"

@@ -199,7 +199,9 @@ def test_what_is_forgotten_is_what_nobody_needs(path):
             assert store.forget(later - timedelta(days=2)) == (0, 0)
             assert store.forget(later) == (0, 2)
         assert store.outgoing_by_state() == {"sent": 1}
-        assert store.messages_by_state() == {"held": 1, "new": 1}
+        assert store.messages_by_state() == {"done": 1, "held": 1, "new": 1}
+        with store.commit():
+            assert store.put_messages([("a", b"x", "c")]) == 0  # it is known by its key
 
 
 class Outbox(RuleBasedStateMachine):

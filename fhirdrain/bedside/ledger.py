@@ -101,7 +101,7 @@ class Ledger:
 
 def keep_ledger(readings: Iterable[Reading], settings: Settings) -> Ledger:
     """Return the ledger of one drain (one episode) from its readings in any order."""
-    standing = sorted((r for r in readings if r.counts), key=lambda r: r.sort_key)
+    standing = sorted((r for r in readings if r.real), key=lambda r: r.sort_key)
     if not standing:
         raise ValueError("a ledger needs at least one reading that stands")
     ledger = Ledger(standing[0].drain, standing[0].episode)

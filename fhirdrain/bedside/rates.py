@@ -92,12 +92,16 @@ def rates(
     """
     unsure = list(unsure)
     doubted, times = {r.identity for r in unsure}, {r.time for r in unsure}
-    for place, output in enumerate(ledger.outputs):
-        made = [_of_interval(output, asked)]
+    # Of two levels of one minute nobody knows which is where an interval ends, or begins.
+    disputed = {o.end for o in ledger.outputs if _is_of_two_levels(o)}
+    for place in range(len(ledger.outputs)):
+        made = [_of_interval(ledger.outputs, place, asked)]
         if asked.rolling_hour:
             made.append(_of_rolling_hour(ledger.outputs, place))
         for rate in made:
             if rate is None or away(rate.start, rate.end) or rate.start in times:
+                continue
+            if rate.start in disputed or rate.end in disputed:
                 continue
             if any(reading.identity in doubted for o in rate.outputs for reading in o.sources):
                 continue
@@ -111,19 +115,31 @@ def _has_others(outputs: Sequence[Output], rate: Rate) -> bool:
     """Tell whether something else drained in a rate's time, of which it would be only a part."""
     first = bisect_right(outputs, rate.start, key=lambda o: o.end)
     for other in outputs[first:]:
-        if other.start is not None and other.start >= rate.end:
-            if other.end > rate.end:
-                break
-        elif all(other is not one for one in rate.outputs):
+        if other.start is not None and other.start >= rate.end and other.end > rate.end:
+            break
+        if all(other is not one for one in rate.outputs):
             return True
     return False
 
 
-def _of_interval(output: Output, asked: Asked) -> Rate | None:
-    start = output.start
-    if start is None or start >= output.end or output.end - start < asked.shortest:
+def _is_of_two_levels(output: Output) -> bool:
+    levels = all(source.observable == "level" for source in output.sources)
+    return output.start == output.end and levels and output.value > 0
+
+
+def _of_interval(outputs: Sequence[Output], place: int, asked: Asked) -> Rate | None:
+    """Return the rate of an output's interval, with what rose within the minute of its end."""
+    output = outputs[place]
+    start, end = output.start, output.end
+    if start is None or start >= end or end - start < asked.shortest:
         return None
-    return Rate(output.value, start, output.end, (output,))
+    together = [output]
+    for other in outputs[place + 1 :]:
+        if other.start != other.end or other.end != end:
+            break
+        together.append(other)
+    amount = sum((one.value for one in together), Decimal(0))
+    return Rate(amount, start, end, tuple(together))
 
 
 def _of_rolling_hour(outputs: Sequence[Output], place: int) -> Rate | None:

@@ -73,15 +73,19 @@ class Reading:
         return self.status != WITHDRAWN
 
     @property
+    def real(self) -> bool:
+        """Tell whether it stands and was not made up by a device to be tried."""
+        return self.counts and not self.test
+
+    @property
     def said(self) -> bool:
         """Tell whether it stands and says something: what was not done has not happened."""
-        return self.counts and self.absent is None and not self.test
+        return self.real and self.absent is None
 
     @property
     def amount(self) -> Decimal | None:
         """Return the number it carries, if it stands and carries one."""
-        stands = self.counts and not self.test
-        return self.value if stands and isinstance(self.value, Decimal) else None
+        return self.value if self.real and isinstance(self.value, Decimal) else None
 
     @property
     def sort_key(self) -> tuple[datetime, int, str, Decimal, str]:

@@ -113,6 +113,7 @@ def without(total: Total, away: Iterable[Join]) -> Total:
     """
     if total.place is None:
         return total
+    away = list(away)
     start, end = total.place.start, total.place.end
     led = [
         Window(max(start, join.start), min(end, join.end or end))
@@ -123,8 +124,15 @@ def without(total: Total, away: Iterable[Join]) -> Total:
         return total
     own = [Window(o.start, o.end) for o in total.outputs if o.start is not None]
     covered = _covered([*own, *led], total.place) - _covered(led, total.place)
-    at_least = total.at_least if covered else None
+    # What has no known start ended before the tube was led away, if it ended in no such time.
+    unknown = [o for o in total.outputs if o.start is None]
+    before = any(not any(_is_led(join, o.end) for join in away) for o in unknown)
+    at_least = total.at_least if covered or before else None
     return replace(total, value=None, at_least=at_least, at_most=None, covered=covered)
+
+
+def _is_led(join: Join, at: datetime) -> bool:
+    return join.start < at and (join.end is None or at <= join.end)
 
 
 def _candidates(outputs: Sequence[Output], window: Window, settings: Settings) -> Sequence[Output]:
@@ -157,12 +165,14 @@ class _Part:
 
 def _repeats(parts: Sequence[_Part], doubles: Iterable[Sequence[Reading]]) -> set[str]:
     """Return the identities of what is counted here and may not be real."""
-    counted = {part.of.closing.identity for part in parts}
+    counted = {part.of.closing.identity: part for part in parts}
     found: set[str] = set()
     for group in doubles:
         inside = [reading.identity for reading in group if reading.identity in counted]
-        # Of amounts that are all counted here one is real; else the real one may be elsewhere.
-        found |= set(inside[1:] if len(inside) == len(group) else inside)
+        # Of amounts that are all counted here, and whole, one is real; else the real one may be
+        # elsewhere, or have another share of this time.
+        whole = all(isinstance(counted[name].share, Decimal) for name in inside)
+        found |= set(inside[1:] if whole and len(inside) == len(group) else inside)
     return found
 
 

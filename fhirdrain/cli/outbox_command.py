@@ -26,6 +26,7 @@ _SHOWN = 50
     "--retry", "again", metavar="N|all", multiple=True, help="Let what was refused wait again."
 )
 @click.option("--export", metavar="FILE|-", help="Write all that was refused, with the reasons.")
+@click.option("--message", metavar="N", type=int, help="Write one message that came, whole.")
 @click.option(
     "--forget", "age", metavar="AGE", help="Drop messages and overtaken contents older than that."
 )
@@ -36,13 +37,14 @@ def command(
     again: tuple[str, ...],
     export: str | None,
     age: str | None,
+    message: int | None,
     show_values: bool,
 ) -> None:
     """Show what waits to go out, was refused or is parked; `fhirdrain post --store` sends it.
 
     Readings are never dropped, since numbers are worked out from them.
 
-    What is written with --show and --export holds patients' values.
+    What is written with --show, --message and --export holds patients' values.
     """
     if store_file is None:
         raise click.UsageError("Missing option '--store'.")
@@ -71,13 +73,22 @@ def command(
                     stream.write(encode(_exported(one)) + b"\n")
             say(f"{len(refused)} were refused")
             return
+        if message is not None:
+            held = [one for one in store.messages("new", "held", "done") if one.number == message]
+            if not held:
+                raise ConfigurationError(f"no message in the store has the number {message}")
+            click.echo(held[0].body.replace(b"\r", b"\n").decode("utf-8", "replace"))
+            return
         counts, messages = store.outgoing_by_state(), store.messages_by_state()
+        held = store.messages("held")
     for one in left[:_SHOWN]:
         kind, why = one.resource["resourceType"], _why(one, show_values)
         click.echo(f"{one.number}  {one.state}  {kind} of {one.lane}{why}")
     if len(left) > _SHOWN:
         click.echo(f"... and {len(left) - _SHOWN} more")
     click.echo(", ".join(f"{counts.get(state, 0)} {state}" for state in (*_LEFT, "sent")))
+    for waiting in held[:_SHOWN]:
+        click.echo(f"message {waiting.number}  held: {waiting.reason}")
     if messages:
         told = ", ".join(f"{messages.get(state, 0)} {state}" for state in ("new", "held", "done"))
         click.echo(f"messages: {told}")

@@ -66,7 +66,7 @@ def _are_two(one: Key | None, other: Key | None) -> bool:
     return any(a and b and (a[0] is None) == (b[0] is None) and a != b for a, b in named)
 
 
-def _first_opening(seen: Seen, closing: Decimal, book: Book) -> Decimal | None:
+def _first_opening(seen: Seen, last: Seen, closing: Decimal, book: Book) -> Decimal | None:
     """Return the level at which the first unit was opened, where only its first mark is named.
 
     Of a unit that began empty nothing but the mark is at hand; None where neither is known, or
@@ -74,7 +74,13 @@ def _first_opening(seen: Seen, closing: Decimal, book: Book) -> Decimal | None:
     """
     if seen.drain is not None and seen.start is not None:
         then = seen.drain, seen.start
-        levels = book.opened.get(then) or book.levels().get(then) or set()
+        # The level itself, where it was read in the minute the unit was placed, is no opening.
+        others = [
+            other.number
+            for other in book.by_drain().get(seen.drain, ())
+            if other.name == "level" and other.end == seen.start and other is not last
+        ]
+        levels = book.opened.get(then) or {number for number in others if number is not None}
         fitting = [level for level in levels if closing - level == seen.number]
         if len(levels) == 1 or fitting:
             return (fitting or [*levels])[0]
@@ -122,7 +128,7 @@ def _differences(seen: Seen, ordered: Sequence[Seen], book: Book) -> Iterator[De
     first, last = ordered[0], ordered[-1]
     if len(ordered) == 1:
         closing = closing_of(last)
-        opening = _first_opening(seen, closing, book) if closing is not None else None
+        opening = _first_opening(seen, last, closing, book) if closing is not None else None
         if closing is not None and opening is not None:
             yield closing - opening
         return
@@ -168,15 +174,16 @@ def _of_outputs(seen: Seen, sources: Sequence[Seen], book: Book) -> None:
         _undecided(seen, book.run)
         return
     whole = sum((n for n in numbers if n is not None), Decimal(0))
+    slack = book.slack(sources)
     for number in (seen.number, seen.parts.get("at-most")):
-        if not isinstance(number, Decimal) or book.equal(whole, number):
+        if not isinstance(number, Decimal) or book.equal(whole, number, slack):
             continue
         split = _split(seen, sources)
-        if split is None or not book.equal(split, number):
+        if split is None or not book.equal(split, number, slack):
             _differs(seen, whole, "total-differs", "the sum of its parts", book.run)
             return
     least = seen.parts.get("at-least")
-    if isinstance(least, Decimal) and least > whole and not book.equal(whole, least):
+    if isinstance(least, Decimal) and least > whole and not book.equal(whole, least, slack):
         _differs(seen, whole, "total-differs", "at most the sum of its parts", book.run)
     elif any(_is_outside(source, seen) for source in sources):
         what = "a part of it is of another time"
@@ -223,9 +230,10 @@ def _of_rate(seen: Seen, sources: Sequence[Seen], book: Book) -> None:
         return
     hours = Fraction((end - start) // _TICK, timedelta(hours=1) // _TICK)
     exact = Fraction(sum(amounts)) / hours
+    slack = book.slack(ordered) / hours
     if stated is None:
         _undecided(seen, book.run)
-    elif not book.equal(exact / unit, stated) or _is_by_the_clock(
+    elif not book.equal(exact / unit, stated, slack / unit) or _is_by_the_clock(
         Fraction(sum(amounts)) / unit, Fraction(stated), start, end
     ):
         _differs(seen, exact / unit, "rate-differs", "its amount over its true hours", book.run)
@@ -236,7 +244,7 @@ def _of_rate(seen: Seen, sources: Sequence[Seen], book: Book) -> None:
     by_weight, weight = seen.parts.get("by-weight"), seen.parts.get("weight")
     if isinstance(by_weight, Decimal) and isinstance(weight, Decimal) and weight:
         exact /= Fraction(weight)
-        if not book.equal(exact, by_weight):
+        if not book.equal(exact, by_weight, slack / Fraction(weight)):
             what = "its amount over its true hours and the weight"
             _differs(seen, exact, "rate-differs", what, book.run)
 

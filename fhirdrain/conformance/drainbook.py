@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from decimal import Decimal
@@ -111,7 +112,6 @@ class Book:
         self._by_name: dict[Key, Seen] = {}
         self.used: list[tuple[At, Key, str]] = []
         self.opened: dict[tuple[Key, datetime], set[Decimal]] = {}
-        self._levels: dict[tuple[Key, datetime], set[Decimal]] | None = None
         self._by_drain: dict[Key, list[Seen]] | None = None
 
     def enter(self, node: Node) -> None:
@@ -207,10 +207,23 @@ class Book:
                 return str(identifier.get("system", "")), identifier["value"]
         return (None, text) if isinstance(text, str) else None
 
-    def equal(self, exact: Decimal | Fraction, stated: Decimal) -> bool:
+    def slack(self, parts: Iterable[Seen]) -> Fraction:
+        """Return by how much a sum of parts may be off: those that were derived are rounded."""
+        off = Fraction(0)
+        for part in parts:
+            if part.rests_on and part.number:
+                place = part.number.adjusted() - self.bounds.significant_digits + 1
+                coarse = Fraction(10) ** place
+                off += coarse / 2 if not Fraction(part.number) % coarse else 0
+        return off
+
+    def equal(
+        self, exact: Decimal | Fraction, stated: Decimal, slack: Fraction = Fraction(0)
+    ) -> bool:
         """Tell whether a number is another one, rounded to as many digits as it has.
 
-        1230 may be 1234, rounded to three digits, where a site rounds to so few.
+        1230 may be 1234, rounded to three digits, where a site rounds to so few. `slack` is by how
+        much what it was worked out from may be off.
         """
         exact = Fraction(exact)
         exponent = stated.as_tuple().exponent
@@ -220,19 +233,7 @@ class Book:
             coarse = Fraction(10) ** (stated.adjusted() - self.bounds.significant_digits + 1)
             if not Fraction(stated) % coarse:
                 step = max(step, coarse)
-        return abs(exact - Fraction(stated)) <= step / 2
-
-    def levels(self) -> dict[tuple[Key, datetime], set[Decimal]]:
-        """Return the levels that stand, by drain and time."""
-        if self._levels is None:
-            self._levels = {}
-            for seen in self.seen:
-                if seen.name != "level" or not seen.stands or seen.number is None:
-                    continue
-                if seen.drain is not None and seen.end is not None:
-                    known = self._levels.setdefault((seen.drain, seen.end), set())
-                    known.add(seen.number)
-        return self._levels
+        return abs(exact - Fraction(stated)) <= step / 2 + slack
 
     def changes(self, drain: Key | None, start: Seen, end: Seen) -> list[Seen]:
         """Return the changes of a drain's unit that lie between two readings of it."""

@@ -88,8 +88,9 @@ class Delivery:
     the same, with what differs), `uncompared` (there already, and why it could not be compared),
     `refused` (with the server's reason), `parked` (its patient is not known there, or what it
     refers to is not there), `waiting` (not known to be there, since the server or the line failed:
-    `failure`). `locations` and `versions` are where each is now and in which version, by full URL;
-    `told` is what the server said, `notes` what has to be known of how it was sent.
+    `failure`). `gone` are refused ones that were there and are not any more. `locations` and
+    `versions` are where each is now and in which version, by full URL; `told` is what the server
+    said, `notes` what has to be known of how it was sent.
     """
 
     created: list[Entry] = field(default_factory=list)
@@ -99,6 +100,7 @@ class Delivery:
     uncompared: list[tuple[Entry, str]] = field(default_factory=list)
     refused: list[tuple[Entry, str]] = field(default_factory=list)
     parked: list[tuple[Entry, str]] = field(default_factory=list)
+    gone: list[Entry] = field(default_factory=list)
     waiting: list[Entry] = field(default_factory=list)
     locations: dict[str, str] = field(default_factory=dict)
     versions: dict[str, str] = field(default_factory=dict)
@@ -484,6 +486,9 @@ class _Sender:
                 status = reason.partition(":")[0]
                 several = f"{status}: the server holds {len(held)} of this identifier"
                 what = several if held else reason
+                if not held and _is_by_id(entry.body["request"]):
+                    what = f"{status}: it was on the server and is not any more"
+                    self.found.gone.append(entry)
                 self._refuse(entry, what)
                 return
             at = f"{kind}/{held[0]['id']}"

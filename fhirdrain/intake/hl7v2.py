@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC
@@ -11,7 +11,7 @@ from pathlib import Path
 
 from fhirdrain.bedside.reading import WITHDRAWN
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part
+from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
 from fhirdrain.intake.record import Cell, Record, Refused, read_record, unused_parts
 from fhirdrain.intake.values import ValueRefused, read_time
 from fhirdrain.issues import Issue
@@ -60,13 +60,17 @@ class _Row:
 
 @dataclass(slots=True)
 class _Group:
-    """The OBX of one OBR (or of none), with what is said of all of them."""
+    """The OBX of one OBR (or of none), with what is said of all of them.
+
+    It is there `in_part` where a rejects file leaves out what was not refused of it.
+    """
 
     patient: Segment | None
     visit: Segment | None
     obr: Segment | None = None
     notes: list[Segment] = field(default_factory=list)
     rows: list[_Row] = field(default_factory=list)
+    in_part: bool = False
 
 
 class Results:
@@ -87,7 +91,7 @@ class Results:
         else:
             fault = "" if whole else "it does not end: was it cut short?"
         raw = data.decode(charset, "surrogateescape").replace("\r", "\n").strip("\n") + "\n"
-        origin, plain, parts = _without_ours(raw)
+        origin, plain, parts, left = _without_ours(raw)
         if not fault and any("\udc80" <= character <= "\udcff" for character in raw):
             fault = f"bytes that are not {charset}"
         try:
@@ -95,7 +99,7 @@ class Results:
                 raise Hl7Error(fault)
             message = Message(plain, charset)
             _expect_results(message)
-            groups = list(_groups(message, parts))
+            groups = list(_groups(message, parts, left))
         except Hl7Error as error:
             item = self._refused(line, plain, "message", str(error))
             item.made_from(origin)
@@ -142,9 +146,7 @@ class Results:
                 together.setdefault(record.group, []).append((record, item))
         for alike in together.values():
             record, first = alike[0]
-            alone = (
-                None if is_in_part(origin) else unused_parts(record, [item for _, item in alike])
-            )
+            alone = None if group.in_part else unused_parts(record, [item for _, item in alike])
             if alone is not None and first.issue is None:
                 first.readings, first.issue = (), self._issue(line, alone)
         return items
@@ -219,8 +221,7 @@ class Hl7v2(Results):
         for number, segment in enumerate(segments):
             if number in rows:
                 following = rows[number] in parts
-                if following:
-                    kept.append(f"{OURS}|part|{rows[number]}")
+                kept.append(f"{OURS}|part|{rows[number]}" if following else f"{OURS}|left|")
             elif segment[:3] not in ("NTE", "PRT") or mark != segment[3:4]:
                 following = True
             if following:
@@ -231,7 +232,7 @@ class Hl7v2(Results):
     def _rows(self, raw: str) -> list[_Row]:
         """Return the OBX of a message that are items."""
         reader = _Reader(message := Message(raw), self.source, self.site)
-        rows = [row for group in _groups(message, {}) for row in group.rows]
+        rows = [row for group in _groups(message) for row in group.rows]
         return [row for row in rows if not reader.is_helper(row)]
 
     def _as_it_came(self, text: str, raw: str) -> str:
@@ -247,21 +248,26 @@ class Hl7v2(Results):
 # -- messages -------------------------------------------------------------------------------
 
 
-def _without_ours(raw: str) -> tuple[str, str, dict[int, str]]:
-    """Return what our segments say, the message without them, and the names of its OBX by line."""
+def _without_ours(raw: str) -> tuple[str, str, dict[int, str], set[int]]:
+    """Return what our segments say, and the message without them.
+
+    They name its OBX, by line, and the lines behind which one was left out.
+    """
     origin = part = ""
     parts: dict[int, str] = {}
+    left: set[int] = set()
     kept: list[str] = []
     for segment in raw.split("\n"):
         if segment.startswith(f"{OURS}|"):
             _, what, said = [*segment.split("|", 2), ""][:3]
             origin = said if what == "why" else origin
             part = said if what == "part" else part
+            left |= {len(kept) - 1} if what == "left" else set()
             continue
         if part:
             parts[len(kept)], part = part, ""
         kept.append(segment)
-    return origin, "\n".join(kept), parts
+    return origin, "\n".join(kept), parts, left
 
 
 def _expect_results(message: Message) -> None:
@@ -273,8 +279,11 @@ def _expect_results(message: Message) -> None:
         raise Hl7Error(f"a message of kind {kind}: only ORU^R01 is read")
 
 
-def _groups(message: Message, parts: Mapping[int, str]) -> Iterator[_Group]:
+def _groups(
+    message: Message, parts: Mapping[int, str] | None = None, left: Collection[int] = ()
+) -> Iterator[_Group]:
     """Yield the OBX of a message, those of one OBR together."""
+    parts = parts or {}
     group = _Group(None, None)
     count = 0
     behind: str = ""
@@ -297,6 +306,7 @@ def _groups(message: Message, parts: Mapping[int, str]) -> Iterator[_Group]:
             group.rows[-1].devices.append(segment)
         if name not in ("NTE", "PRT"):
             behind = name
+        group.in_part = group.in_part or segment.line in left
     if group.rows:
         yield group
 

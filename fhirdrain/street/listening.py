@@ -30,6 +30,7 @@ from fhirdrain.storefile import StoreError
 from fhirdrain.street.mapping import Taken, Wanted, take_items
 from fhirdrain.street.posting import post_waiting
 from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of
+from fhirdrain.vocabulary.v2tables import CANCELLED
 
 _MOST_TOGETHER = 256
 _QUIET = 0.05  # seconds without a message
@@ -120,8 +121,20 @@ class Desk:
             return Reply("reject", [Fault("200", "MSH-9", "only ORU^R01 is taken")])
         if not header.header.text(10):
             return Reply("reject", [Fault("101", "MSH-10", "a message needs an id")])
-        faults = [_fault_of(item) for item in self._reader.read(1, data) if item.issue is not None]
+        items = self._reader.read(1, data)
+        faults = [_fault_of(item) for item in items if item.issue is not None]
+        faults += [_UNNAMED for item in items if item.row is None and _puts_right(item)]
         return Reply("error", faults) if faults else Reply("accept")
+
+
+_UNNAMED = Fault("101", "OBX-21", "what puts something right names it: OBX-21, or OBR-3")
+
+
+def _puts_right(item: SourceItem) -> bool:
+    return any(reading.status not in _PLAIN for reading in item.readings)
+
+
+_PLAIN = ("registered", "preliminary", "final", CANCELLED)
 
 
 def _fault_of(item: SourceItem) -> Fault:
@@ -270,7 +283,8 @@ class Courier:
                 states = self.store.outgoing_by_state()
                 # A patient may have come to the server by now.
                 late = time.monotonic() - looked > _PARKED_FOR
-                if states.get("waiting") or (states.get("parked") and late):
+                first = not looked and any(self.store.unsaid(self.client.base))
+                if states.get("waiting") or first or (states.get("parked") and late):
                     looked = time.monotonic()
                     delivery = post_waiting(
                         self.client,

@@ -247,7 +247,9 @@ def map_sources(
             progress("resources written", sum(writer.counts.values()))
             if store is not None:
                 items = with_remembered(store, patient, items, site)
-            accepted = list(_accepted(items, report, refused))
+            # Messages come one after the other: of one minute the last one stands.
+            in_order = source.kind == "hl7v2"
+            accepted = list(_accepted(items, report, refused, in_order=in_order))
             half_timed += _half_timed(accepted)
             drains = drains_of(patient, folded(accepted), site.settings)
             summaries, findings, sums = summarise(drains, site.settings)
@@ -409,7 +411,7 @@ def take_items(
     held = _Held()
     named = [_named(item, site) for item in items]
     together = with_remembered(store, patient, named, site)
-    accepted = list(_accepted(together, MapReport(), held))
+    accepted = list(_accepted(together, MapReport(), held, in_order=True))
     drains = drains_of(patient, folded(accepted), site.settings)
     summaries, *_ = summarise(drains, site.settings)
     sending = to_send(drains, summaries, site, "transaction", wanted)
@@ -483,7 +485,11 @@ def to_send(
 
 
 def _accepted(
-    items: Sequence[SourceItem], report: MapReport, refused: Rejects | _Held
+    items: Sequence[SourceItem],
+    report: MapReport,
+    refused: Rejects | _Held,
+    *,
+    in_order: bool = False,
 ) -> Iterator[SourceItem]:
     """Yield the items that stand; refuse ties without a row id, and withdrawals of nothing."""
     items = _told_once(items)
@@ -516,7 +522,7 @@ def _accepted(
                 "without a row id the two cannot be told apart: mend it in the source itself",
             )
             _reject(item, issue, report, refused)
-        elif item.readings and len(contents.get(_version(item), ())) > 1:
+        elif not in_order and item.readings and len(contents.get(_version(item), ())) > 1:
             issue = _item_issue(
                 item,
                 "tie",
@@ -621,7 +627,7 @@ def drains_of(patient: str, readings: Iterable[Reading], settings: Settings) -> 
         for episode, together in by_episode.items():
             own = [reading for reading in together if reading.observable not in BESIDE]
             linked = sorted(link_orders(own), key=lambda r: r.sort_key)
-            standing = any(reading.counts for reading in linked)
+            standing = any(reading.real for reading in linked)
             drains.append(
                 Drain(
                     patient=patient,

@@ -140,7 +140,8 @@ def post_waiting(
     said = store.said(client.base)
     right: list[Outgoing] = []
     faulty: list[tuple[dict[str, Any], str]] = []
-    for one in store.outgoing(*TO_SEND):
+    elsewhere = list(store.unsaid(client.base))
+    for one in (*store.outgoing(*TO_SEND), *elsewhere):
         if errors := _errors(one.resource):
             faulty.append((one.resource, f"not sent: {errors[0].message}"))
         else:
@@ -164,6 +165,8 @@ def post_waiting(
         at_once=at_once,
     )
     delivery.refused += [(_entry(0, resource, None), reason) for resource, reason in faulty]
+    if elsewhere:
+        delivery.notes[_ELSEWHERE] = None
     requests = [entry.body["request"] for entry in entries]
     if any(request["method"] == "PUT" and "ifMatch" not in request for request in requests):
         delivery.notes[_NO_VERSIONS] = None
@@ -208,6 +211,7 @@ def _by_identifier(value: Any) -> Any:
     return [_by_identifier(item) for item in value] if isinstance(value, list) else value
 
 
+_ELSEWHERE = "what another server had confirmed, or this one under another name, was sent here too"
 _NO_VERSIONS = "the server tells no versions: whether anybody else changed what was updated is open"
 
 
@@ -307,3 +311,5 @@ def note(store: Store, client: Client, delivery: Delivery) -> None:
             store.fail(entry.body["resource"], "parked", reason)
         for entry, reason in delivery.refused:
             store.fail(entry.body["resource"], "refused", reason)
+        for entry in delivery.gone:
+            store.unsay(client.base, entry.body["resource"])

@@ -508,6 +508,43 @@ def test_a_double_across_the_end_of_a_shift_is_sure_in_neither(settings):
     assert (whole.at_least, whole.at_most) == (130, 220)
 
 
+def test_a_double_of_which_a_share_is_elsewhere_is_sure_nowhere(settings):
+    """10, 10 and 90 mL twice round the end of a shift that splits amounts: without the first 90 the
+    second begins at 18:58, and 2 of its 11 minutes are in the shift (worked by hand: 36.36)."""
+    split = replace(settings, spanning="split")
+
+    def amounts(*twice):
+        return [
+            amount(0, 0, item="a"),
+            amount(11 + 50 / 60, 10, item="a"),
+            amount(11 + 58 / 60, 10, item="a"),
+            *twice,
+        ]
+
+    first, second = amount(11 + 59 / 60, 90, item="a"), amount(12 + 9 / 60, 90, item="b")
+    both = amounts(first, second)
+    doubles = doubles_in(suspected_doubles(both, timedelta(minutes=10)))
+    found = shift(keep_ledger(both, split), split, now=at(13), doubles=doubles)
+    one = shift(keep_ledger(amounts(second), split), split, now=at(13))
+    assert one.at_least == Decimal("36.3636")
+    assert found.at_least <= one.at_least
+
+
+def test_what_a_device_made_up_makes_no_window_and_covers_nothing(settings):
+    levels = [level(3, 10), level(12, 30)]
+    demo = [level(1, 500, test=True), level(60, 900, test=True)]
+    ledger = keep_ledger([*levels, *demo], settings)
+    assert (ledger.first, ledger.last, ledger.since) == (at(3), at(12), at(3))
+    assert shift(ledger, settings).value == 20
+
+
+def test_an_amount_of_unknown_start_stays_known_of_a_tube_that_is_led_away_later(settings):
+    ledger = keep_ledger([amount(1, 50), reading("swing", 12, "present")], settings)
+    whole = shift(ledger, settings, now=at(12))
+    assert without(whole, [Join("R1", at(3), None)]).at_least == 50
+    assert without(whole, [Join("R1", at(0), None)]).at_least is None
+
+
 def test_what_is_known_from_before_a_tube_was_led_away_stays_known(settings):
     """20 mL in the first six hours, and then led into another unit: at least 20, half covered."""
     ledger = keep_ledger([amount(6, 20, start=at(0)), reading("swing", 12, "present")], settings)

@@ -17,7 +17,7 @@ from fhirdrain.errors import ConfigurationError
 from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
 from fhirdrain.street.mapping import Wanted
-from tests.conftest import amount, at, level, map_files, reading, row, rows_of, site_text
+from tests.conftest import amount, at, change, level, map_files, reading, row, rows_of, site_text
 
 HOUR = timedelta(hours=1)
 HALF = timedelta(minutes=30)
@@ -80,6 +80,15 @@ def test_no_rate_of_a_part_of_what_drained_nor_twice_over_one_hour(settings):
     assert made(settings, *together) == []
     minute = [level(0, 0), level(1, 30), level(1, 30)]
     assert made(settings, *minute) == [(at(0), at(1), 30, False)]
+
+
+def test_what_rose_within_the_minute_an_interval_ends_in_is_of_its_rate(settings):
+    """100 to 130 mL, and closed at 160 in that minute: 60 mL in the hour."""
+    closed = [level(0, 100), level(1, 130), change(1, 160, 0)]
+    assert made(settings, *closed) == [(at(0), at(1), 60, False)]
+    # Of two levels nobody knows which is right.
+    two = [level(0, 100), level(1, 130), level(1, 160), level(2, 170), level(3, 190)]
+    assert made(settings, *two) == [(at(2), at(3), 20, False)]
 
 
 def test_the_weight_of_a_rate_is_the_last_one_charted_by_then(settings):

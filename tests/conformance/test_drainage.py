@@ -361,6 +361,36 @@ def test_a_site_says_to_how_many_digits_it_rounds():
     assert found(*levels, wrong, bounds=Bounds(significant_digits=3)) != []
 
 
+def test_parts_that_were_rounded_make_no_total_and_no_rate_wrong():
+    """1234 twice is 2468: to three digits 1230, 1230 and 2470 (and not 2460)."""
+    levels = [level("0", at(7)), level("1234", at(13)), level("2468", at(19))]
+    parts = [
+        output("1230", at(7), at(13), **from_(0, 1)), output("1230", at(13), at(19), **from_(1, 2)),
+    ]  # fmt: skip
+    three = Bounds(significant_digits=3)
+
+    def total(value: str) -> dict[str, Any]:
+        return seen("output-total", quantity(value), (at(7), at(19)), **from_(3, 4))
+
+    assert found(*levels, *parts, total("2470"), bounds=three) == []
+    assert found(*levels, *parts, total("2460"), bounds=three) == []
+    assert found(*levels, *parts, total("2480"), bounds=three) == [("total-differs", "5.value")]
+    start, end = at(8), at(16, 50)
+    marks = [level("0", start), level("1234", end)]
+    drained = output("1230", start, end, **from_(0, 1))
+    rate = seen("output-rate", quantity("140", "mL/h"), (start, end), **from_(2))
+    assert found(*marks, drained, rate, bounds=three) == []
+
+
+def test_a_first_level_of_the_minute_of_the_placing_is_no_opening_of_its_own():
+    placed = {
+        "resourceType": "Procedure", "status": "completed", "performedDateTime": at(8),
+        "focalDevice": [{"manipulated": {"identifier": {"value": "R1"}}}],
+        "subject": {"identifier": {"value": "p"}},
+    }  # fmt: skip
+    assert found(level("200", at(8)), placed, output("200", at(8), at(8), **from_(0))) == []
+
+
 def test_a_rate_is_over_true_hours():
     """50 mL over 8 h is 6.25 mL/h (Open RN, Nursing Advanced Skills, 6.9 note); nights have 13 h."""
     amount = output("50", at(7), at(15))

@@ -632,6 +632,19 @@ def test_what_was_refused_is_mended_and_run_again(fed, tmp_path):
         assert values == (["7", "9"] if name == "again.hl7" else ["1", "7", "9"])
 
 
+def test_a_part_that_nothing_has_is_refused_in_a_mended_file_too(fed, tmp_path):
+    """Of the other OBR something was left out, of this one nothing was."""
+    run = fed(
+        obx("1", f21="a"), obx("x", f21="b"), OBR, obx("x", "out", f21="c"), obx("30", "closing"),
+    )  # fmt: skip
+    assert (run.report.mapped, run.report.rejected) == (1, 2)
+    mended = run.rejects.read_text().replace("|x|", "|9|")
+    original = ("in.hl7", (tmp_path / "in.hl7").read_bytes())
+    both = map_files(tmp_path, site_text(), original, ("again.hl7", mended), rejects="r2")
+    assert [i.rule for i in both.report.issues] == ["part-alone"]
+    assert sorted(str(r.value) for r in both.report.readings) == ["1", "9"]
+
+
 def test_a_whole_message_is_mended(fed, tmp_path):
     run = fed(MSH.replace("R01^ORU_R01", "R99"), PID, OBR, obx(), whole=True)
     assert run.report.rejected == 1

@@ -10,6 +10,7 @@ import pytest
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client, Way
 from fhirdrain.exchange.differences import differences
+from fhirdrain.sandbox.server import running
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.mapping import map_sources, wanted_of
@@ -151,6 +152,41 @@ def test_an_update_whose_answer_was_lost_is_known_again(tmp_path, client):
     with Store(copy, journal.site.id) as before:  # as it was before the answer came
         delivery = post_waiting(client, before)
     assert (len(delivery.updated), delivery.different) == (1, [])
+    assert_is_said(journal, client)
+
+
+def test_another_server_gets_all_of_it_and_another_name_of_one_doubles_nothing(tmp_path, client):
+    journal = Journal(tmp_path, "one")
+    journal.take(*FIRST)
+    send(journal, client)
+    with running("0") as base:
+        second = Client(base, Bearer(None))
+        delivery = send(journal, second)
+        assert len(delivery.created) == len(journal.out())
+        assert any("another server" in note for note in delivery.notes)
+        assert_is_said(journal, second)
+        assert send(journal, second).delivered == 0
+        second.close()
+    named = Client(client.base.replace("127.0.0.1", "localhost"), Bearer(None))
+    journal.take(line(2, 60, "lvl", 140, 100))
+    again = send(journal, named)
+    assert (again.created, len(again.updated)) == ([], 3)
+    assert_is_said(journal, client)
+    named.close()
+
+
+def test_what_was_deleted_there_is_said_and_comes_back_when_it_is_asked_for(tmp_path, client):
+    journal = Journal(tmp_path, "one")
+    journal.take(FIRST[0])
+    send(journal, client)
+    (level,) = [r for r in held(client).values() if "valueQuantity" in r and "method" not in r]
+    assert client._session().delete(f"{client.base}/Observation/{level['id']}").status_code < 300
+    journal.take(line(1, 0, "lvl", 160, 100))
+    delivery = post_waiting(client, journal.store)
+    assert ["was on the server and is not any more" in why for _, why in delivery.refused] == [True]
+    with journal.store.commit():
+        journal.store.retry([one.number for one in journal.store.outgoing("refused")])
+    assert len(send(journal, client).created) == 1
     assert_is_said(journal, client)
 
 

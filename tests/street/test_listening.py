@@ -13,6 +13,7 @@ import sys
 import time
 import urllib.request
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -347,6 +348,43 @@ def test_what_the_site_file_does_not_know_any_more_is_held_until_it_does(office,
     again.work()
     assert office.store.messages_by_state() == {"done": 2}
     assert len(office.levels()) == 2
+
+
+def test_of_corrections_of_one_minute_the_last_stands_however_they_are_worked_out(folder):
+    told = [
+        message(1, level(1, 100)),
+        message(2, level(1, 120, status="C"), made="20250110120100+0100"),
+        message(3, level(1, 130, status="C"), made="20250110120100+0100"),
+    ]
+    for number, batches in enumerate(([told], [[one] for one in told], [told[:2], told[2:]])):
+        place = folder / f"b{number}"
+        place.mkdir()
+        (place / "site.toml").write_text(site_text(SITE, ""))
+        office = Office(place)
+        for batch in batches:
+            office.take(*batch)
+        assert office.levels() == [("130", "corrected")]
+        assert office.store.messages_by_state() == {"done": 3}
+        office.store.close()
+
+
+def test_a_correction_that_names_nothing_is_refused(office):
+    said = {"f4": "right 1", "f14": "202501100900+0100"}
+    nameless = message(1, obx("100", status="C", **said)).replace(b"|f-1|", b"||")
+    (reply,) = office.desk.take([nameless])
+    assert [(f.code, f.place) for f in reply.faults] == [("101", "OBX-21")]
+    plain = message(2, obx("100", **said)).replace(b"|f-1|", b"||")
+    assert office.take(plain) == ["accept"]
+
+
+def test_a_resend_is_known_when_the_message_itself_is_forgotten(office):
+    first = message(1, level(1, 100))
+    office.take(first, message(2, level(1, 120, status="C"), made="20250110120200+0100"))
+    with office.store.commit():
+        assert office.store.forget(datetime.now(UTC) + timedelta(days=1))[0] == 2
+    office.take(message(1, level(1, 100), made="20250110120900+0100"))
+    assert office.levels() == [("120", "corrected")]
+    assert office.counts.again == 1
 
 
 def test_a_store_that_breaks_is_said_and_what_is_kept_stays(office):
