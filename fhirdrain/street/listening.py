@@ -34,8 +34,8 @@ from fhirdrain.vocabulary.v2tables import CANCELLED
 
 _MOST_TOGETHER = 256
 _QUIET = 0.05  # seconds without a message
-_LONGEST_BUSY = 3.0  # seconds after which what is new is worked out while messages come
-_MOST_LEFT = 10_000  # messages behind which the works do not wait any more
+_LONGEST_BUSY = 5.0  # seconds after which what is new is worked out while messages come
+_MOST_LEFT = 50_000  # messages behind which the works do not wait any more
 _SECONDS_BETWEEN = 1.0  # between two looks for something to send
 _LONGEST_PAUSE = 60.0
 _LONGEST_END = 10.0  # seconds that a stop waits for each of works and courier
