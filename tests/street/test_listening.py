@@ -7,6 +7,7 @@ import os
 import re
 import signal
 import socket
+import ssl
 import stat
 import subprocess
 import sys
@@ -28,6 +29,7 @@ from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, Desk, Works
 from fhirdrain.street.mapping import Wanted
 from fhirdrain.street.watching import _answer
+from tests.exchange.test_sign_in import Certificates
 from tests.intake.test_hl7v2 import obx, site_text
 
 SITE = 'drain_from = "OBX-4"'
@@ -111,6 +113,12 @@ class Sender:
         told = next(s for s in segments if s.startswith("MSA")).split("|")
         fault = next((s for s in segments if s.startswith("ERR")), "")
         return " ".join([*told[1:2], *fault.split("|")[8:9]])
+
+    def ask_by(self, tls: ssl.SSLContext | None, data: bytes) -> str:
+        """Send a message by TLS, if that is given."""
+        if tls is not None:
+            self.line = tls.wrap_socket(self.line, server_hostname="127.0.0.1")
+        return self.ask(data)
 
     def close(self) -> None:
         self.line.close()
@@ -197,6 +205,52 @@ def test_no_message_spoils_another(folder):
         with urllib.request.urlopen(f"{at}/health") as answer:
             assert answer.status == 200
         assert ended(process) == 0
+
+
+def test_with_tls_only_those_are_heard_who_show_a_certificate(folder):
+    made = Certificates(folder)
+    own, key = made.issue("server")
+    client, client_key = made.issue("client")
+    more = ("--tls-certificate", str(own), "--tls-key", str(key), "--tls-clients", str(made.bundle))
+    with listening(folder, *more) as (process, port, _):
+        known = ssl.create_default_context(cafile=made.bundle)
+        known.load_cert_chain(client, client_key)
+        sender = Sender(port)
+        assert sender.ask_by(known, message(1, level(1, 10))) == "AA"
+        sender.close()
+        for tls in (None, ssl.create_default_context(cafile=made.bundle)):
+            stranger = Sender(port)
+            with pytest.raises((OSError, ConnectionError)):
+                stranger.ask_by(tls, message(2, level(2, 10)))
+            stranger.close()
+        assert ended(process) == 0
+        assert "1 messages accepted" in process.stderr.read()
+
+
+@pytest.mark.parametrize(
+    ("more", "part"),
+    [
+        (["--tls-certificate", "x.pem"], "TLS needs"),
+        (["--tls-certificate", "x.pem", "--tls-key", "y.key"], "TLS cannot be set up"),
+        (["--bind", "nowhere"], "no HOST:PORT"),
+    ],
+)
+def test_how_not_to_listen(folder, more, part):
+    command = [
+        sys.executable,
+        "-m",
+        "fhirdrain",
+        "listen",
+        "--site",
+        "site.toml",
+        "--store",
+        "s",
+        *more,
+    ]
+    told = subprocess.run(
+        command, cwd=folder, capture_output=True, text=True, timeout=60, check=False
+    )
+    assert (told.returncode, part in told.stderr) == (2, True)
 
 
 def test_it_ends_soon_though_the_server_never_answers(folder):
