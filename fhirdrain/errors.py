@@ -51,7 +51,7 @@ class ConfigurationError(FhirdrainError):
 
 
 class SourceError(FhirdrainError):
-    """A source file cannot be read at all: not there, empty, binary, or without its columns."""
+    """A source file cannot be read: not there, empty, binary, too large, without its columns."""
 
 
 class RefusedError(FhirdrainError):

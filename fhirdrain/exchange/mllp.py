@@ -181,14 +181,14 @@ def _acknowledgement(header: Sequence[str], reply: Reply, first: str = "A") -> b
         ["MSA", first + _CODES[reply.verdict], header[10]],
     ]
     for fault in reply.faults:
-        code = f"{fault.code}^{_TABLE_0357.get(fault.code, '')}^HL70357"
+        code = f"{fault.code}^{FAULTS.get(fault.code, '')}^HL70357"
         at = _located(fault.place)
         segments.append(["ERR", "", at, code, "E", "", "", "", _escaped(fault.text)])
     return ("\r".join("|".join(fields) for fields in segments) + "\r").encode("utf-8")
 
 
-# From memory: HL7 table 0357.
-_TABLE_0357 = {
+# HL7 table 0357; its words are from memory, its codes are R4's.
+FAULTS = {
     "100": "Segment sequence error",
     "101": "Required field missing",
     "102": "Data type error",

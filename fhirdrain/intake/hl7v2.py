@@ -189,8 +189,10 @@ class Hl7v2(Results):
             with self.path.open("rb") as stream:
                 for line, data, whole in messages(iter(lambda: stream.read(_PIECE), b"")):
                     yield from self.read(line, data, whole=whole)
-        except Hl7Error as error:
-            yield self._refused(line, "", "message", str(error))
+        except Hl7Error as error:  # too large to be held, and so to be written to a rejects file
+            behind = f", behind the message of line {line}" if line else ""
+            hint = "is it a file of messages?"
+            raise SourceError(f"{error}{behind}", place=str(self.path), hint=hint) from None
 
     # -- rejects ----------------------------------------------------------------------------
 

@@ -22,7 +22,7 @@ logging.getLogger("hl7").propagate = False
 START, END = b"\x0b", b"\x1c"  # MLLP's frame; a carriage return stands behind the end
 MOST_BYTES = 16 << 20  # of one message; a bound of ours
 
-# HL7 table 0211, the sets that are met, by Python's names.
+# HL7 table 0211, the sets that are met, by Python's names: an assignment of ours.
 CHARSETS = {
     "": "",
     "ASCII": "ascii",
@@ -72,7 +72,6 @@ class Segment:
 
     name: str
     line: int
-    raw: str
     _fields: hl7.Segment
     _charset: str
 
@@ -141,7 +140,7 @@ class Message:
         if len(parsed) != len(raws):
             raise Hl7Error("segments that cannot be told apart")
         self.segments = [
-            Segment(raw[:3], number, raw, fields, charset)
+            Segment(raw[:3], number, fields, charset)
             for (number, raw), fields in zip(numbered, parsed, strict=True)
         ]
 
@@ -215,16 +214,19 @@ def messages(chunks: Iterable[bytes]) -> Iterator[tuple[int, bytes, bool]]:
 
 def _segments(chunks: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
     """Yield the segments of a stream, without their line ends, and if they have one."""
-    rest = b""
+    rest = bytearray()
     for chunk in chunks:
+        may_end = rest.endswith(b"\r") or b"\r" in chunk or b"\n" in chunk
         rest += chunk
-        *whole, rest = re.split(rb"\r\n|\r(?!\Z)|\n", rest)
-        for segment in whole:
-            yield segment, True
+        if may_end:
+            *whole, last = re.split(rb"\r\n|\r(?!\Z)|\n", bytes(rest))
+            rest = bytearray(last)
+            for segment in whole:
+                yield segment, True
         if len(rest) > MOST_BYTES:
             raise Hl7Error(f"a segment of more than {MOST_BYTES >> 20} MiB")
     if rest:
-        *whole, last = rest.split(b"\r")
+        *whole, last = bytes(rest).split(b"\r")
         for segment in whole:
             yield segment, True
         if last:

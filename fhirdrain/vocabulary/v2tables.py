@@ -49,27 +49,26 @@ RESULT_STATUS: Mapping[str, ResultStatus] = {
 
 
 class DeviceMark(NamedTuple):
-    """What a device says of a measurement in OBX-8: with which OBX-11, and what follows of it."""
+    """What follows of what a device says of a measurement in OBX-8; OBX-11 has its status."""
 
-    result: str
     absent: str | None = None
     test: bool = False
 
 
 # OBX-8 of device feeds. That a mark without a reason of its own is noted is a rule of ours.
 DEVICE_MARKS: Mapping[str, DeviceMark] = {
-    "INV": DeviceMark("X", absent="error"),
-    "QUES": DeviceMark("R"),
-    "NAV": DeviceMark("X", absent="temp_unknown"),
-    "CAL": DeviceMark("R"),
-    "TEST": DeviceMark("R", test=True),
-    "DEMO": DeviceMark("R", test=True),
-    "VAL": DeviceMark("F"),
-    "EARLY": DeviceMark("R"),
-    "BUSY": DeviceMark("X", absent="temp_unknown"),
-    "OFF": DeviceMark("X", absent="not_done"),
-    "ALACT": DeviceMark("R"),
-    "ALINH": DeviceMark("R"),
+    "INV": DeviceMark(absent="error"),
+    "QUES": DeviceMark(),
+    "NAV": DeviceMark(absent="temp_unknown"),
+    "CAL": DeviceMark(),
+    "TEST": DeviceMark(test=True),
+    "DEMO": DeviceMark(test=True),
+    "VAL": DeviceMark(),
+    "EARLY": DeviceMark(),
+    "BUSY": DeviceMark(absent="temp_unknown"),
+    "OFF": DeviceMark(absent="not_done"),
+    "ALACT": DeviceMark(),
+    "ALINH": DeviceMark(),
 }
 
 
@@ -102,12 +101,6 @@ VALUE_TYPES: Mapping[str, ValueType] = {
     "DR": ValueType("Period", ""),
     "NR": ValueType("Range", ""),
 }
-
-# SN by what stands between its numbers or before them: only a plain number is one of ours.
-STRUCTURED: Mapping[str, str] = {
-    "": "Quantity", "=": "Quantity", ":": "Ratio", "/": "Ratio", "-": "Range", "+": "string",
-    "<>": "string", "<": "Quantity", ">": "Quantity", "<=": "Quantity", ">=": "Quantity",
-}  # fmt: skip
 
 # Table 0396, as OBX-3.3 and OBX-6.3 name code systems.
 CODE_SYSTEMS: Mapping[str, str] = {"LN": LOINC, "SCT": SNOMED, "MDC": MDC}

@@ -13,15 +13,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from fhirdrain.errors import ConfigurationError
+from fhirdrain.conformance.terminology import codes_of
+from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.exchange.mllp import FAULTS
 from fhirdrain.resources.recover import recover
 from fhirdrain.site import load_site
-from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of, messages
+from fhirdrain.vocabulary.hl7text import CHARSETS, Hl7Error, Message, charset_of, messages
 from fhirdrain.vocabulary.v2tables import (
     DEVICE_MARKS,
     MDC_UNITS,
     RESULT_STATUS,
-    STRUCTURED,
     VALUE_TYPES,
 )
 from tests.conftest import map_files
@@ -143,25 +144,34 @@ def test_the_table_of_obx_11_is_the_published_one_row_by_row():
     assert {k for k, r in RESULT_STATUS.items() if r.absent} == {"X", "N"}
 
 
-# OBX-2 to value[x], as published; SN by its separator.
+# OBX-2 to value[x], as published.
 TYPES = {
     "NM": "Quantity", "ST": "string", "FT": "string", "TX": "string", "CE": "CodeableConcept",
     "CWE": "CodeableConcept", "CNE": "CodeableConcept", "CF": "CodeableConcept",
     "IS": "CodeableConcept", "DR": "Period", "DT": "dateTime", "DTM": "dateTime",
     "TS": "dateTime", "TM": "time", "NR": "Range", "SN": "Quantity",
 }  # fmt: skip
-SEPARATED = {":": "Ratio", "/": "Ratio", "-": "Range", "<>": "string", "+": "string"}
 
 
 def test_the_table_of_obx_2_is_the_published_one_row_by_row(fed):
     assert {kind: row.target for kind, row in VALUE_TYPES.items()} == TYPES
-    assert {mark: STRUCTURED[mark] for mark in SEPARATED} == SEPARATED
     # Ours: what no observable of a drain is, is refused, and never made into something else.
     assert {kind for kind, row in VALUE_TYPES.items() if not row.read} == {"DR", "TM", "NR"}
     for kind in ("DR", "TM", "NR"):
         assert refused(fed(obx("1^2", kind=kind)))[0] == "value-type"
-    for mark in SEPARATED:
+    # So is an SN that is published as a ratio, a range or a text, by what stands between.
+    for mark in (":", "/", "-", "<>", "+"):
         assert refused(fed(obx(f"^1^{mark}^2", kind="SN")))[0] == "number"
+
+
+# R4 has the codes of HL7's tables as code systems, as it was published with them.
+def test_the_codes_of_tables_are_those_that_r4_has():
+    (results,) = codes_of("http://terminology.hl7.org/ValueSet/v2-0085").values()
+    assert RESULT_STATUS.keys() == results
+    (charsets,) = codes_of("http://terminology.hl7.org/ValueSet/v2-0211").values()
+    assert CHARSETS.keys() - {""} <= charsets
+    (faults,) = codes_of("http://terminology.hl7.org/ValueSet/v2-0357").values()
+    assert FAULTS.keys() <= faults
 
 
 @pytest.mark.parametrize("letter", sorted({**PUBLISHED, **OURS} - {"D": "", "W": ""}.keys()))
@@ -187,10 +197,13 @@ MARKS = {
 }  # fmt: skip
 
 
+def test_no_mark_of_a_device_is_left_out():
+    assert DEVICE_MARKS.keys() == MARKS.keys()
+
+
 @pytest.mark.parametrize("mark", MARKS)
 def test_a_mark_of_a_device(fed, mark):
     letter, reason = MARKS[mark]
-    assert DEVICE_MARKS[mark].result == letter
     run = fed(obx("" if letter == "X" else "100", status=letter, f8=mark))
     (level,) = run.observation("level")
     assert level["status"] == {"X": "cancelled", "R": "preliminary", "F": "final"}[letter]
@@ -599,6 +612,21 @@ def test_a_withdrawal_finds_its_original_however_its_time_is_written(fed):
         gone = obx("", status="W", f14=time)
         run = fed(obx("100", f14="202501100800+0100"), later, PID, OBR, gone)
         assert [r.status for r in run.report.readings] == ["entered-in-error"], time
+
+
+@pytest.mark.parametrize(
+    "large",
+    [
+        pytest.param(b"\xff" * (17 << 20), id="no line of it ends"),
+        pytest.param((b"NTE|1||" + b"x" * 1000 + b"\r") * (17 << 10), id="a message does not end"),
+        pytest.param(b"BHS" + b"x" * (17 << 20), id="a header of a batch does not end"),
+    ],
+)
+def test_what_is_too_large_to_be_held_stops_the_run(fed, large):
+    with pytest.raises(SourceError, match=r"of more than 16 MiB, behind the message of line 1"):
+        fed(MSH, PID, OBR, obx("100"), MSH, large.decode("latin-1"), whole=True)
+    with pytest.raises(SourceError, match=r"of more than 16 MiB \(hint"):
+        fed(large.decode("latin-1"), whole=True)
 
 
 @pytest.mark.parametrize("cut", [1, 5, 20])
