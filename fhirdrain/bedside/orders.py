@@ -6,9 +6,23 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from decimal import Decimal
 from itertools import groupby
+from typing import Literal
 
-from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.reading import Reading, charted_since, last_said
+from fhirdrain.bedside.saying import Saying, say
+
+__all__ = [
+    "FOLLOWING",
+    "ORDERED",
+    "Held",
+    "Order",
+    "against_order",
+    "in_force",
+    "link_orders",
+    "orders_of",
+]
 
 ORDERED = ("suction-ordered", "mode-ordered")
 # Only these can be held against an order, each against what of it speaks of the same.
@@ -102,3 +116,74 @@ def link_orders(readings: Iterable[Reading]) -> list[Reading]:
             reading = replace(reading, order=order.identity if order else None)
         result.append(reading)
     return result
+
+
+# -- held against the order -----------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """How a drain is run, held against the order in force: the verdict, why, and since when.
+
+    It "agrees" only where it is on suction, the source is on, and what is set is what is ordered;
+    "as ordered" is a drain that is off suction by order.
+    """
+
+    verdict: Literal["agrees", "as ordered", "differs", "not compared"]
+    why: Saying
+    since: datetime | None = None
+    readings: tuple[Reading, ...] = ()
+
+
+def against_order(
+    readings: Sequence[Reading], orders: Sequence[Order], tolerance: Decimal, at: datetime
+) -> Held:
+    """Hold a drain's last mode and setting up to a time against the orders then in force.
+
+    `readings` and `orders` are in order of time, `tolerance` is in cm[H2O].
+    """
+    mode = last_said(readings, "mode", at)
+    if mode is None:
+        return Held("not compared", say("mode-not-charted"))
+    modes, numbers = (_ordered(orders, name, at) for name in ("mode-ordered", "suction-ordered"))
+    if any(len({order.value for order in stated}) > 1 for stated in (modes, numbers)):
+        return Held("not compared", say("orders-contradict"))
+    ordered = next(iter(modes), None)
+    if ordered is not None and ordered.value != mode.value:
+        together = (ordered, mode)
+        if mode.time < ordered.time:
+            return Held("not compared", say("mode-not-charted-since-order"), None, together)
+        why = say("ordered-and-run", ordered=ordered, mode=mode)
+        return Held("differs", why, max(ordered.time, mode.time), together)
+    if mode.value != "suction":
+        if ordered is None:
+            return Held("not compared", say("no-order-of-mode"))
+        return Held("as ordered", say("run-as-ordered", mode=mode), None, (mode,))
+    return _suction_against_order(readings, next(iter(numbers), None), tolerance, at)
+
+
+def _suction_against_order(
+    readings: Sequence[Reading], wanted: Reading | None, tolerance: Decimal, at: datetime
+) -> Held:
+    source, number = (last_said(readings, name, at) for name in ("suction-source", "suction-set"))
+    if wanted is None or wanted.amount is None:
+        return Held("not compared", say("no-order-of-suction"))
+    if number is None or number.amount is None or number.time < wanted.time:
+        return Held("not compared", say("suction-not-read-since-order"), None, (wanted,))
+    if source is None or source.value != "connected-on":
+        why = say("source-not-charted") if source is None else say("source-is", source=source)
+        return Held("not compared", why, None, (wanted, number))
+    why = say("ordered-and-set", ordered=wanted.amount, set=number.amount)
+    if abs(wanted.amount - number.amount) > tolerance:
+        since = max(wanted.time, charted_since(readings, number))
+        return Held("differs", why, since, (wanted, number))
+    return Held("agrees", why, None, (wanted, number))
+
+
+def _ordered(orders: Sequence[Order], observable: str, at: datetime) -> list[Reading]:
+    return [
+        reading
+        for order in in_force(orders, at)
+        for reading in order.readings
+        if reading.observable == observable and reading.said
+    ]

@@ -6,18 +6,22 @@ cannot be known is never taken for less than the figure, nor for more.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
-from itertools import pairwise
+from functools import cached_property
+from itertools import accumulate, pairwise
 from typing import Literal
 
 from fhirdrain.bedside.joins import Join
-from fhirdrain.bedside.ledger import Ledger
-from fhirdrain.bedside.orders import Order, in_force
+from fhirdrain.bedside.leaks import Look, looks_for_leak, newest_spell
+from fhirdrain.bedside.ledger import Ledger, Output
+from fhirdrain.bedside.orders import Order, against_order
 from fhirdrain.bedside.rates import weight_at
-from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.reading import Reading, all_said, charted_since, last_said
+from fhirdrain.bedside.saying import Saying, Word, say
 from fhirdrain.bedside.settings import Settings
 
 __all__ = ["Answer", "Drained", "Figure", "Judgement", "judge"]
@@ -62,7 +66,40 @@ class Figure:
     by_weight: bool = False
 
 
-@dataclass(frozen=True, slots=True)
+class Outflow:
+    """A drain's outputs, to be asked often what drained in some stretch of time."""
+
+    def __init__(self, outputs: Sequence[Output]) -> None:
+        self._timed = [(o.start, o) for o in outputs if o.start is not None]
+        self._ends = [o.end for _, o in self._timed]
+        # The earliest start of an output and those that end after it.
+        self._earliest = [start for start, _ in self._timed]
+        for index in range(len(self._earliest) - 2, -1, -1):
+            self._earliest[index] = min(self._earliest[index], self._earliest[index + 1])
+        self._untimed = [o for o in outputs if o.start is None]
+        self._untimed_sums = [
+            *accumulate((o.value for o in reversed(self._untimed)), initial=Decimal(0))
+        ]
+
+    def within(self, start: datetime, end: datetime) -> Iterator[tuple[datetime, Output]]:
+        """Yield the outputs, each with its start, of which a part may have drained in (start, end].
+
+        Two marks of one minute drained then.
+        """
+        for index in range(bisect_right(self._ends, start), len(self._timed)):
+            if self._ends[index] > end and self._earliest[index] >= end:
+                break
+            began, output = self._timed[index]
+            if output.end <= end if began == output.end else began < end:
+                yield began, output
+
+    def untimed_after(self, start: datetime) -> Decimal:
+        """Return the sum of what ended after a time and began nobody knows when."""
+        place = bisect_right(self._untimed, start, key=lambda o: o.end)
+        return self._untimed_sums[len(self._untimed) - place]
+
+
+@dataclass(frozen=True)
 class Drained:
     """One drain as a policy looks at it: its readings in order of time, ledger and orders.
 
@@ -79,17 +116,41 @@ class Drained:
     into: Sequence[str] = ()
     doubles: Sequence[Reading] = ()
 
+    @cached_property
+    def outflow(self) -> Outflow:
+        """Return its outputs, to be asked often."""
+        return Outflow(self.ledger.outputs)
+
+    @cached_property
+    def doubted(self) -> frozenset[str]:
+        """Return the identities of amounts that another one may hold as well."""
+        return frozenset(r.identity for r in (*self.doubles, *self.ledger.doubtful))
+
+    @cached_property
+    def _looks(self) -> list[Reading]:
+        return [r for r in self.readings if r.observable == "appearance" and r.said]
+
+    def appearance_at(self, at: datetime) -> Reading | None:
+        """Return the last appearance charted for a time or before."""
+        known = bisect_right(self._looks, at, key=lambda reading: reading.time)
+        return self._looks[known - 1] if known else None
+
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """The answer to one figure for some drains: why, since when, and by which readings."""
+    """The answer to one figure for some drains: why, since when, and by which readings.
+
+    `why` is said one after the other. `last` is when it was so again for the last time, None where
+    it was so once or still is.
+    """
 
     figure: Figure
     drains: tuple[str, ...]
     answer: Answer
-    why: str
+    why: tuple[Saying, ...]
     time: datetime | None = None
     readings: tuple[Reading, ...] = ()
+    last: datetime | None = None
 
 
 def judge(
@@ -125,17 +186,19 @@ def _with_absent(judgement: Judgement) -> Judgement:
     absent = [name for name in judgement.figure.drains if name not in judgement.drains]
     if not absent:
         return judgement
-    return replace(judgement, why=f"{judgement.why}; nothing is charted of {', '.join(absent)}")
+    why = (*judgement.why, say("nothing-charted-of", drains=tuple(absent)))
+    return replace(judgement, why=why)
 
 
 def _answer(
     figure: Figure,
     drains: Sequence[Drained],
     answer: Answer,
-    why: str,
+    why: Saying | tuple[Saying, ...],
     time: datetime | None = None,
     readings: Iterable[Reading] = (),
 ) -> Judgement:
+    why = (why,) if isinstance(why, Saying) else why
     return Judgement(figure, tuple(d.name for d in drains), answer, why, time, tuple(readings))
 
 
@@ -162,18 +225,14 @@ def _span(drains: Sequence[Drained], start: datetime, end: datetime) -> _Span:
     unknown = False
     readings: list[Reading] = []
     for drain in drains:
-        for output in drain.ledger.outputs:
-            instant = output.start == output.end  # two marks of one minute
-            behind = output.start is not None and output.start >= end
-            if output.end <= start or (output.end > end if instant else behind):
-                continue
+        most += drain.outflow.untimed_after(start)
+        for began, output in drain.outflow.within(start, end):
             most += output.value
-            if output.start is not None and start <= output.start and output.end <= end:
+            if start <= began and output.end <= end:
                 least += output.value
                 readings.append(output.closing)
         unknown = unknown or _is_open(drain, start, end, [d.name for d in drains])
-    doubtful = {r.identity for d in drains for r in (*d.doubles, *d.ledger.doubtful)}
-    unsure = any(reading.identity in doubtful for reading in readings)
+    unsure = any(r.identity in d.doubted for d in drains for r in readings)
     return _Span(end, least, None if unknown else most, tuple(readings), unsure)
 
 
@@ -189,7 +248,7 @@ def _is_open(drain: Drained, start: datetime, end: datetime, counted: Sequence[s
     led = [(j, into in counted) for j, into in zip(drain.away, drain.into, strict=True)]
     if reached < end and any(j.overlaps(reached, end) and not there for j, there in led):
         return True
-    known = [(o.start, o.end) for o in ledger.outputs if o.start is not None]
+    known = [(began, o.end) for began, o in drain.outflow.within(reached, end)]
     known += [(join.start, join.end or end) for join, there in led if there]
     for begun, ended in sorted(known):
         if begun <= reached < ended:
@@ -202,31 +261,51 @@ def _volume(
 ) -> Judgement:
     assert figure.above is not None
     assert figure.within is not None
-    unsure = ""
+    unsure: Saying | None = None
+    met: list[tuple[_Span, _Limit]] = []
     for end in _ends(drains, figure.after):
         kept = [d for d in drains if _is_of(figure, d, end) is not False]
         span = _span(kept, end - figure.within, end)
         told = all(_is_of(figure, d, end) for d in kept)
         limit = _limit(figure, drains, end)
         if limit is None:
-            unsure = unsure or f"no weight is charted up to {end:%d %b %H:%M}"
+            unsure = unsure or say("no-weight-by", time=end)
         elif told and span.least > limit.amount:
-            why = f"{span.least} mL in the {_text(figure.within)} to {end:%d %b %H:%M}{limit.why}"
-            if span.unsure:
-                why += ", with amounts that may be charted twice"
-            return _answer(figure, drains, "met", why, end, [*span.readings, *limit.weights])
+            met[1:] = [(span, limit)]
         elif span.most is None:
-            unsure = unsure or f"not all is known of what drained up to {end:%d %b %H:%M}"
+            unsure = unsure or say("not-all-known-by", time=end)
         elif span.most > limit.amount:
-            unsure = unsure or f"up to {end:%d %b %H:%M} it may have been {span.most} mL"
+            unsure = unsure or say("may-have-been", time=end, amount=span.most)
             if not told:
-                unsure = "no appearance is charted"
+                unsure = say("no-appearance-charted")
+    if met:
+        return _volume_met(figure, drains, met)
     if not any(drain.ledger.outputs for drain in drains):
-        return _answer(figure, drains, "cannot be judged", "no amount is known")
-    if unsure:
+        return _answer(figure, drains, "cannot be judged", say("no-amount-known"))
+    if unsure is not None:
         return _answer(figure, drains, "cannot be judged", unsure)
-    unit = "mL/kg" if figure.by_weight else "mL"
-    return _answer(figure, drains, "not met", f"never more than {figure.above} {unit}")
+    never = "never-more-by-weight" if figure.by_weight else "never-more"
+    return _answer(figure, drains, "not met", say(never, amount=figure.above))
+
+
+def _volume_met(
+    figure: Figure, drains: Sequence[Drained], met: Sequence[tuple[_Span, _Limit]]
+) -> Judgement:
+    """Say that more drained than a figure, the first time and, where it did again, the last."""
+    span, limit = met[0]
+    why = [say("amount-within", amount=span.least, within=figure.within, time=span.end), *limit.why]
+    if span.unsure:
+        why.append(say("may-be-charted-twice"))
+    behind = [*span.readings, *limit.weights]
+    last = None
+    for again, by in met[1:]:
+        last = again.end
+        why += (say("last-so", time=again.end, amount=again.least), *by.why)
+        if again.unsure:
+            why.append(say("may-be-charted-twice"))
+        behind += (r for r in (*again.readings, *by.weights) if r not in behind)
+    answered = _answer(figure, drains, "met", tuple(why), span.end, behind)
+    return replace(answered, last=last)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +314,7 @@ class _Limit:
 
     amount: Decimal
     weights: tuple[Reading, ...] = ()
-    why: str = ""
+    why: tuple[Saying, ...] = ()
 
 
 def _limit(figure: Figure, drains: Sequence[Drained], at: datetime) -> _Limit | None:
@@ -246,7 +325,7 @@ def _limit(figure: Figure, drains: Sequence[Drained], at: datetime) -> _Limit | 
     weight = weight_at(drains[0].weights, at)
     if weight is None or not weight.amount:
         return None
-    why = f", at {weight.amount} kg of {weight.time:%d %b %H:%M}"
+    why = (say("at-weight", amount=weight.amount, time=weight.time),)
     return _Limit(figure.above * weight.amount, (weight,), why)
 
 
@@ -285,7 +364,7 @@ def _is_of(figure: Figure, drain: Drained, at: datetime) -> bool | None:
     """Tell whether what drains looks as a figure is about; None where that is not charted."""
     if not figure.appearance:
         return True
-    last = _last(drain, "appearance", at)
+    last = drain.appearance_at(at)
     return None if last is None else last.value in figure.appearance
 
 
@@ -296,34 +375,34 @@ def _stopped(
     assert figure.within is not None
     assert figure.after is not None
     if all(d.ledger.removed is not None for d in drains):
-        return _answer(figure, drains, "not met", "the drain is out")
+        return _answer(figure, drains, "not met", say("drain-is-out"))
     ends = _ends(drains)
     drained = [o.end for d in drains for o in d.ledger.outputs if o.value > 0]
     if not ends or not any(d.ledger.outputs for d in drains):
-        return _answer(figure, drains, "cannot be judged", "no amount is known")
+        return _answer(figure, drains, "cannot be judged", say("no-amount-known"))
     last, stop = ends[-1], max(drained, default=None)
     if stop is None:
         unknown = _span(drains, ends[0], last).most is None
         answer: Answer = "cannot be judged" if unknown else "not met"
-        return _answer(figure, drains, answer, "nothing is known to have drained")
-    since, when = _span(drains, stop, last), f"{stop:%d %b %H:%M}"
+        return _answer(figure, drains, answer, say("nothing-known-to-have-drained"))
+    since = _span(drains, stop, last)
     if since.most is None:
-        return _answer(figure, drains, "cannot be judged", f"not all is known since {when}")
+        return _answer(figure, drains, "cannot be judged", say("not-all-known-since", time=stop))
     if last - stop < figure.after:
         if now - stop >= figure.after:
-            why = f"it drained up to {when}, and was not read for so long since"
+            why = say("drained-up-to-and-not-read-since", time=stop)
             return _answer(figure, drains, "cannot be judged", why)
-        return _answer(figure, drains, "not met", f"it drained up to {when}")
+        return _answer(figure, drains, "not met", say("drained-up-to", time=stop))
     before, limit = _span(drains, stop - figure.within, stop), _limit(figure, drains, stop)
     if limit is None:
-        return _answer(figure, drains, "cannot be judged", "no weight is charted by then")
+        return _answer(figure, drains, "cannot be judged", say("no-weight-by", time=stop))
     if before.least > limit.amount:
-        why = f"nothing since {when}, {before.least} mL before{limit.why}"
+        nothing = (say("nothing-since", time=stop, amount=before.least), *limit.why)
         found = [*before.readings, *since.readings, *limit.weights]
-        return _answer(figure, drains, "met", why, stop + figure.after, found)
+        return _answer(figure, drains, "met", nothing, stop + figure.after, found)
     if before.most is None or before.most > limit.amount:
-        return _answer(figure, drains, "cannot be judged", "how much drained before is not known")
-    return _answer(figure, drains, "not met", "no more than that had drained before")
+        return _answer(figure, drains, "cannot be judged", say("before-not-known"))
+    return _answer(figure, drains, "not met", say("no-more-before"))
 
 
 def _level(
@@ -332,15 +411,15 @@ def _level(
     assert figure.above is not None
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
+        return _answer(figure, drains, "not met", say("drain-is-out"))
     low, run = drain.ledger.low, drain.ledger.marks
     if low is not None:
-        why = f"the level fell at {low.time:%d %b %H:%M}, and why is not known"
+        why = say("level-fell", time=low.time)
         return _answer(figure, drains, "cannot be judged", why, None, [low])
     if not run:
-        return _answer(figure, drains, "cannot be judged", "no level of this unit is charted")
+        return _answer(figure, drains, "cannot be judged", say("no-level-of-unit"))
     height, last = run[-1]
-    why = f"{height} mL at {last.time:%d %b %H:%M}"
+    why = say("level-at", amount=height, time=last.time)
     if height > figure.above:
         first = next(reading for amount, reading in run if amount > figure.above)
         return _answer(figure, drains, "met", why, first.time, [first, last])
@@ -353,14 +432,14 @@ def _not_charted(
     assert figure.after is not None
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
+        return _answer(figure, drains, "not met", say("drain-is-out"))
     if any(join.end is None for join in drain.away):
-        return _answer(figure, drains, "not met", "it is led into another drain's unit")
+        return _answer(figure, drains, "not met", say("led-into-another"))
     read = [r for r in drain.readings if r.said and _tells_volume(r)]
     since = read[-1].time if read else drain.ledger.since
     if since is None:
-        return _answer(figure, drains, "cannot be judged", "nothing is charted of it")
-    why = f"{'last' if read else 'here, and none'} charted {since:%d %b %H:%M}"
+        return _answer(figure, drains, "cannot be judged", say("nothing-charted"))
+    why = say("last-charted" if read else "here-and-none-charted", time=since)
     if now - since > figure.after:
         return _answer(figure, drains, "met", why, since + figure.after, read[-1:])
     return _answer(figure, drains, "not met", why, None, read[-1:])
@@ -372,77 +451,15 @@ def _not_charted(
 def _order(
     figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
 ) -> Judgement:
-    """Hold the last setting against the order then in force, and the last mode against it."""
+    """Hold how the drain is run against the order in force."""
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
-    mode = _last(drain, "mode", now)
-    if mode is None:
-        return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
-    if any(_contradict(drain, name, now) for name in ("mode-ordered", "suction-ordered")):
-        return _answer(figure, drains, "cannot be judged", "orders of one time contradict")
-    ordered = _ordered(drain, "mode-ordered", now)
-    if ordered is not None and ordered.value != mode.value and mode.time < ordered.time:
-        why = "how it is run was not charted since the order"
-        return _answer(figure, drains, "cannot be judged", why, None, [ordered, mode])
-    if ordered is not None and ordered.value != mode.value:
-        why = f"ordered {ordered.value}, run on {mode.value}"
-        return _answer(figure, drains, "met", why, max(ordered.time, mode.time), [ordered, mode])
-    if mode.value != "suction":
-        if ordered is None:
-            return _answer(figure, drains, "cannot be judged", "no order of how it is run")
-        return _answer(figure, drains, "not met", f"{mode.value}, as ordered", None, [mode])
-    source, number = _last(drain, "suction-source", now), _last(drain, "suction-set", now)
-    wanted = _ordered(drain, "suction-ordered", now)
-    if wanted is None or wanted.amount is None:
-        return _answer(figure, drains, "cannot be judged", "no order of suction is in force")
-    if number is None or number.amount is None or number.time < wanted.time:
-        return _answer(
-            figure,
-            drains,
-            "cannot be judged",
-            "suction was not read since the order",
-            None,
-            [wanted],
-        )
-    if source is None or source.value != "connected-on":
-        return _answer(
-            figure, drains, "cannot be judged", "whether the source is on is not charted"
-            if source is None else f"the source is {source.value}", None, [wanted, number],
-        )  # fmt: skip
-    why = f"ordered {wanted.amount}, set {number.amount} cm[H2O]"
-    if abs(wanted.amount - number.amount) > settings.suction_tolerance:
-        first = max(wanted.time, _since(drain, number))
-        return _answer(figure, drains, "met", why, first, [wanted, number])
-    return _answer(figure, drains, "not met", why, None, [wanted, number])
-
-
-def _since(drain: Drained, reading: Reading) -> datetime:
-    """Return from when on an observable has been charted as in a reading, without a break."""
-    since = reading.time
-    for earlier in reversed(drain.readings):
-        if earlier.observable == reading.observable and earlier.said and earlier.time <= since:
-            if earlier.value != reading.value:
-                break
-            since = earlier.time
-    return since
-
-
-def _all_ordered(drain: Drained, observable: str, at: datetime) -> list[Reading]:
-    return [
-        reading
-        for order in in_force(drain.orders, at)
-        for reading in order.readings
-        if reading.observable == observable and reading.said
-    ]
-
-
-def _ordered(drain: Drained, observable: str, at: datetime) -> Reading | None:
-    return next(iter(_all_ordered(drain, observable, at)), None)
-
-
-def _contradict(drain: Drained, observable: str, at: datetime) -> bool:
-    return len({reading.value for reading in _all_ordered(drain, observable, at)}) > 1
+        return _answer(figure, drains, "not met", say("drain-is-out"))
+    held = against_order(drain.readings, drain.orders, settings.suction_tolerance, now)
+    answer: Answer = "met" if held.verdict == "differs" else "not met"
+    if held.verdict == "not compared":
+        answer = "cannot be judged"
+    return _answer(figure, drains, answer, held.why, held.since, held.readings)
 
 
 def _clamped(
@@ -450,15 +467,16 @@ def _clamped(
 ) -> Judgement:
     assert figure.after is not None
     (drain,) = drains
-    mode = _last(drain, "mode", now)
+    mode = last_said(drain.readings, "mode", now)
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
+        return _answer(figure, drains, "not met", say("drain-is-out"))
     if mode is None:
-        return _answer(figure, drains, "cannot be judged", "how it is run is not charted")
+        return _answer(figure, drains, "cannot be judged", say("mode-not-charted"))
     if mode.value != "clamped":
-        return _answer(figure, drains, "not met", f"{mode.value} at {mode.time:%d %b %H:%M}")
-    since = _since(drain, mode)
-    why = f"clamped since {since:%d %b %H:%M}, by what is charted"
+        why = say("run-at", mode=Word("mode", str(mode.value)), time=mode.time)
+        return _answer(figure, drains, "not met", why)
+    since = charted_since(drain.readings, mode)
+    why = say("clamped-since", time=since)
     if now - since > figure.after:
         return _answer(figure, drains, "met", why, since + figure.after, [mode])
     return _answer(figure, drains, "not met", why, None, [mode])
@@ -471,131 +489,73 @@ def _looks(drain: Drained, observable: str, until: datetime) -> list[Reading]:
     return [r for r in drain.readings if r.observable == observable and r.said and r.time <= until]
 
 
-def _last(drain: Drained, observable: str, until: datetime) -> Reading | None:
-    return next(reversed(_looks(drain, observable, until)), None)
-
-
-def _has_leak(reading: Reading) -> bool | None:
-    """Tell whether a leak was seen; None where one look that there is was not taken."""
-    if "present" in (reading.value, reading.parts.get("at-rest"), reading.parts.get("on-cough")):
-        return True
-    looks = [reading.parts.get(name) for name in ("at-rest", "on-cough")]
-    return False if looks == ["none", "none"] else None
-
-
-def _rounds(looks: Sequence[Reading]) -> list[tuple[Reading, bool | None]]:
-    """Return the looks for a leak with what each saw; what was charted together is one look."""
-    seen: list[tuple[Reading, bool | None]] = []
-    for reading in looks:
-        leak = _has_leak(reading)
-        if seen and _together(seen[-1][0], reading):
-            _, before = seen.pop()
-            leak = True if True in (before, leak) else None if None in (before, leak) else False
-        seen.append((reading, leak))
-    return seen
-
-
-def _together(one: Reading, other: Reading) -> bool:
-    return one.time == other.time or (one.round is not None and one.round == other.round)
-
-
 def _leak(
     figure: Figure, drains: Sequence[Drained], settings: Settings, now: datetime
 ) -> Judgement:
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
-    looks = _looks(drain, "air-leak", now)
+        return _answer(figure, drains, "not met", say("drain-is-out"))
+    looks = looks_for_leak(drain.readings, now)
     if not looks:
-        return _answer(figure, drains, "cannot be judged", "no look for a leak is charted")
-    seen = _rounds(looks)
-    leaks = [reading for reading, leak in seen if leak]
-    if not leaks:
+        return _answer(figure, drains, "cannot be judged", say("no-look-for-leak"))
+    spell = newest_spell(looks)
+    if spell is None:
         # That there was none before says nothing of a look that was not whole.
-        looks_that_tell = seen[-1:] if figure.kind == "air-leak-new" else seen
-        sure = any(leak is False for _, leak in looks_that_tell)
-        why = "no leak is charted"
-        return _answer(figure, drains, "not met" if sure else "cannot be judged", why)
-    last = leaks[-1]
-    rests = [reading for reading, _ in seen if reading.time > last.time]
-    behind = [leak for reading, leak in seen if reading.time > last.time]
-    nones = _in_a_row(behind)
-    # The leak as it now is, or last was: from the first one behind the last plain none before it.
-    spell = _spell(seen)
+        looks_that_tell = looks[-1:] if figure.kind == "air-leak-new" else looks
+        sure = any(look.leak is False for look in looks_that_tell)
+        return _answer(
+            figure, drains, "not met" if sure else "cannot be judged", say("no-leak-charted")
+        )
+    first, last = spell.looks[0].reading, spell.looks[-1].reading
     if figure.kind == "air-leak-new":
-        before = [r for r, leak in seen if leak is False and r.time < spell[0].time]
-        if not before:
-            return _answer(
-                figure,
-                drains,
-                "cannot be judged",
-                "there since it was first looked for",
-                None,
-                spell[:1],
-            )
-        why = f"none at {before[-1].time:%d %b %H:%M}, there at {spell[0].time:%d %b %H:%M}"
-        again = [r for r, leak in zip(rests, behind, strict=True) if leak is False]
-        if again:
-            why += f", none again at {again[0].time:%d %b %H:%M}"
-        if figure.rounds is not None and (ending := _ending(rests, behind, figure.rounds)):
-            return _answer(figure, drains, "not met", why, None, [before[-1], spell[0], *ending])
-        return _answer(figure, drains, "met", why, spell[0].time, [before[-1], spell[0]])
+        if spell.before is None:
+            why = say("leak-since-first-look")
+            return _answer(figure, drains, "cannot be judged", why, None, [first])
+        before = spell.before.reading
+        there: tuple[Saying, ...] = (say("leak-after-none", before=before.time, first=first.time),)
+        if spell.nones:
+            there = (*there, say("none-again", time=spell.nones[0].time))
+        if figure.rounds is not None and (ending := _ending(spell.behind, figure.rounds)):
+            return _answer(figure, drains, "not met", there, None, [before, first, *ending])
+        return _answer(figure, drains, "met", there, first.time, [before, first])
     if figure.kind == "air-leak-lasting":
         assert figure.after is not None
-        lasted = last.time - spell[0].time
-        why = f"charted from {spell[0].time:%d %b %H:%M} to {last.time:%d %b %H:%M}"
-        if lasted > figure.after:
-            return _answer(
-                figure, drains, "met", why, spell[0].time + figure.after, [spell[0], last]
-            )
-        ended = next(
-            (reading for reading, leak in seen if reading.time > last.time and leak is False), None
-        )
-        short = ended is not None and ended.time - spell[0].time <= figure.after
-        if short or now - spell[0].time <= figure.after:
-            return _answer(figure, drains, "not met", why, None, [spell[0], last])
-        return _answer(
-            figure, drains, "cannot be judged", f"{why}; when it ended is not known", None, [last]
-        )
+        why = say("leak-from-to", first=first.time, last=last.time)
+        if spell.seen_over > figure.after:
+            return _answer(figure, drains, "met", why, first.time + figure.after, [first, last])
+        ended = spell.nones[0].time if spell.nones else None
+        short = ended is not None and ended - first.time <= figure.after
+        if short or now - first.time <= figure.after:
+            return _answer(figure, drains, "not met", why, None, [first, last])
+        unknown = (why, say("leak-end-not-known"))
+        return _answer(figure, drains, "cannot be judged", unknown, None, [last])
     wanted = figure.rounds or 1
-    if ending := _ending(rests, behind, wanted):
-        why = f"last charted {last.time:%d %b %H:%M}; none with cough {wanted} times in a row"
+    if ending := _ending(spell.behind, wanted):
+        why = say("leak-ended", last=last.time, times=wanted)
         return _answer(figure, drains, "met", why, ending[-1].time, [last, *ending])
-    why = f"last charted {last.time:%d %b %H:%M}; none with cough {nones} times since, not {wanted}"
+    nones = _in_a_row(spell.behind)
+    why = say("leak-not-ended", last=last.time, times=nones, wanted=wanted)
+    rests = [look.reading for look in spell.behind]
     return _answer(figure, drains, "not met", why, None, [last, *rests])
 
 
-def _ending(
-    looks: Sequence[Reading], leaks: Sequence[bool | None], wanted: int
-) -> Sequence[Reading]:
+def _ending(looks: Sequence[Look], wanted: int) -> Sequence[Reading]:
     """Return the first so many looks in a row that plainly found none, if there are so many."""
     for index in range(len(looks) - wanted + 1):
-        if all(leak is False for leak in leaks[index : index + wanted]):
-            return looks[index : index + wanted]
+        row = looks[index : index + wanted]
+        if all(look.leak is False for look in row):
+            return [look.reading for look in row]
     return ()
 
 
-def _in_a_row(looks: Sequence[bool | None]) -> int:
+def _in_a_row(looks: Sequence[Look]) -> int:
     """Return how many looks at the end plainly found none."""
     count = 0
-    for leak in reversed(looks):
-        if leak is not False:
+    for look in reversed(looks):
+        if look.leak is not False:
             break
         count += 1
     return count
-
-
-def _spell(seen: Sequence[tuple[Reading, bool | None]]) -> list[Reading]:
-    """Return the readings of the newest leak, which a plain none ends."""
-    spell: list[Reading] = []
-    ended = False
-    for reading, leak in seen:
-        if leak:
-            spell = [reading] if ended else [*spell, reading]
-            ended = False
-        elif leak is False:
-            ended = bool(spell)
-    return spell
 
 
 def _swing_lost(
@@ -603,34 +563,37 @@ def _swing_lost(
 ) -> Judgement:
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
-    looks = [r for r in _looks(drain, "swing", now) if r.value in _SWINGS]
+        return _answer(figure, drains, "not met", say("drain-is-out"))
+    looks = [r for r in all_said(drain.readings, "swing", now) if r.value in _SWINGS]
     if not looks:
-        return _answer(figure, drains, "cannot be judged", "no swing is charted")
+        return _answer(figure, drains, "cannot be judged", say("no-swing-charted"))
     last = looks[-1]
     before = next((r for r in reversed(looks[:-1]) if r.value != "absent"), None)
     if last.value != "absent" or before is None:
-        why = f"{last.value} at {last.time:%d %b %H:%M}"
+        why = say("swing-at", swing=last, time=last.time)
         return _answer(figure, drains, "not met", why, None, [last])
-    mode = _last(drain, "mode", last.time)
+    mode = last_said(drain.readings, "mode", last.time)
     if mode is None:
-        why = "absent, and how it was run is not charted"
+        why = say("swing-absent-mode-not-charted")
         return _answer(figure, drains, "cannot be judged", why, None, [last])
-    on = str(mode.value)
+    on: object = mode
     found = [before, last, mode]
     if mode.value in ("clamped", "capped"):
-        return _answer(figure, drains, "not met", f"absent while {mode.value}", None, found[1:])
+        why = say("swing-absent-while", mode=mode)
+        return _answer(figure, drains, "not met", why, None, found[1:])
     if mode.value == "suction":
-        source = _last(drain, "suction-source", last.time)
+        source = last_said(drain.readings, "suction-source", last.time)
         if source is None or source.value == "not-checked":
-            why = "absent on suction, and whether the source was on is not charted"
+            why = say("swing-absent-source-not-charted")
             return _answer(figure, drains, "cannot be judged", why, None, found[1:])
         found.append(source)
         if source.value == "connected-on":
-            return _answer(figure, drains, "not met", "absent on suction", None, found[1:])
-        on = f"suction, its source {source.value}"
-    why = f"{before.value} at {before.time:%d %b %H:%M}, absent at {last.time:%d %b %H:%M}"
-    return _answer(figure, drains, "met", f"{why} on {on}", last.time, found)
+            return _answer(
+                figure, drains, "not met", say("swing-absent-on-suction"), None, found[1:]
+            )
+        on = say("suction-with-source", source=source)
+    why = say("swing-lost", swing=before, before=before.time, last=last.time, mode=on)
+    return _answer(figure, drains, "met", why, last.time, found)
 
 
 _SWINGS = ("present", "reduced", "absent")
@@ -641,39 +604,28 @@ def _appearance(
 ) -> Judgement:
     (drain,) = drains
     if drain.ledger.removed is not None:
-        return _answer(figure, drains, "not met", "the drain is out")
-    looks = _looks(drain, "appearance", now)
+        return _answer(figure, drains, "not met", say("drain-is-out"))
+    looks = all_said(drain.readings, "appearance", now)
     if len(looks) < 2:
-        return _answer(figure, drains, "cannot be judged", "not charted twice")
+        return _answer(figure, drains, "cannot be judged", say("not-charted-twice"))
     last = looks[-1]
     if figure.within is not None and now - last.time > figure.within:
-        why = f"{_look_of(last)} at {last.time:%d %b %H:%M}, and not charted since"
+        why = say("look-not-charted-since", look=last, time=last.time)
         return _answer(figure, drains, "cannot be judged", why, None, [last])
     for before, after in reversed([*pairwise(looks)]):
         if figure.within is not None and now - after.time > figure.within:
             break
         wanted = not figure.appearance or after.value in figure.appearance
         if _look_of(before) != _look_of(after) and wanted:
-            why = (
-                f"{_look_of(before)} at {before.time:%d %b %H:%M},"
-                f" {_look_of(after)} at {after.time:%d %b %H:%M}"
-            )
+            why = say("look-changed", look=before, before=before.time, after=after, time=after.time)
             return _answer(figure, drains, "met", why, after.time, [before, after])
-    return _answer(figure, drains, "not met", f"{_look_of(last)}, as before", None, [last])
+    return _answer(figure, drains, "not met", say("look-as-before", look=last), None, [last])
 
 
-def _look_of(reading: Reading) -> str:
-    """Return an appearance in words: what it is, as charted where it is another, how red."""
-    word = str(reading.value)
-    if reading.value == "other" and reading.text:
-        word = f"other ({reading.text.strip().casefold()})"
-    hue = reading.parts.get("hue")
-    return f"{word}, {hue}" if hue else word
-
-
-def _text(length: timedelta) -> str:
-    hours = length / timedelta(hours=1)
-    return f"{hours:g} h" if hours >= 1 else f"{length // timedelta(minutes=1)} min"
+def _look_of(reading: Reading) -> tuple[object, ...]:
+    """Return what is compared of an appearance: the word, what another one is, how red."""
+    other = reading.text.strip().casefold() if reading.value == "other" and reading.text else None
+    return reading.value, other, reading.parts.get("hue")
 
 
 _JUDGES: dict[str, Callable[[Figure, Sequence[Drained], Settings, datetime], Judgement]] = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
@@ -108,3 +108,31 @@ class Reading:
             self.text,
             self.test,
         )
+
+
+def all_said(readings: Sequence[Reading], observable: str, until: datetime) -> list[Reading]:
+    """Return what is said of an observable up to a time; `readings` are in order of time."""
+    return [r for r in readings if r.observable == observable and r.said and r.time <= until]
+
+
+def last_said(readings: Sequence[Reading], observable: str, until: datetime) -> Reading | None:
+    """Return the last thing said of an observable up to a time, None where nothing is."""
+    return next(
+        (
+            reading
+            for reading in reversed(readings)
+            if reading.observable == observable and reading.said and reading.time <= until
+        ),
+        None,
+    )
+
+
+def charted_since(readings: Sequence[Reading], reading: Reading) -> datetime:
+    """Return from when on an observable has been charted as in a reading, without a break."""
+    since = reading.time
+    for earlier in reversed(readings):
+        if earlier.observable == reading.observable and earlier.said and earlier.time <= since:
+            if earlier.value != reading.value:
+                break
+            since = earlier.time
+    return since

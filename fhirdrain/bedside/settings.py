@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import time, timedelta
+from datetime import time, timedelta, tzinfo
 from decimal import Decimal
 from typing import Literal
-from zoneinfo import ZoneInfo
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +23,13 @@ class DrainSettings:
 class Settings:
     """What the arithmetic needs to know of a site.
 
-    `windows` and `day_starts` are wall times in `zone`. `new_unit_level` is the level in mL of
-    a unit just put on where its change does not say it, None where the site does not know.
-    `longest_interval` is how far back an amount may reach, None for no limit.
+    `windows` and `day_starts` are wall times in `zone`, which is a plain offset where nothing more
+    is known. `new_unit_level` is the level in mL of a unit just put on where its change does not
+    say it, None where the site does not know. `longest_interval` is how far back an amount may
+    reach, None for no limit.
     """
 
-    zone: ZoneInfo
+    zone: tzinfo
     windows: tuple[time, ...]
     day_starts: time
     longest_interval: timedelta | None = None

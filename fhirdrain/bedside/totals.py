@@ -19,7 +19,7 @@ from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.windows import Window, Windows, hours_between
 from fhirdrain.vocabulary.units import rounded, significant
 
-__all__ = ["Total", "total", "totals", "without"]
+__all__ = ["Total", "total", "totals", "uncovered", "without"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,19 +91,38 @@ def totals(
     *,
     now: datetime,
     doubles: Iterable[Sequence[Reading]] = (),
+    until: datetime | None = None,
 ) -> list[Total]:
-    """Return the totals of every window from the first reading to the last, charted or not."""
+    """Return the totals of every window from the first reading to the last, charted or not.
+
+    With `until` they go on to the window that holds it, as long as the drain is in place.
+    """
     assert ledger.first is not None
     assert ledger.since is not None
     assert ledger.last is not None
     # A window holds its end and not its start: what is stated since 07:00 begins in the next one.
     begins = ledger.since + timedelta.resolution if ledger.since < ledger.first else ledger.first
-    last = min(ledger.last, ledger.removed) if ledger.removed else ledger.last
+    last = ledger.last if until is None else max(ledger.last, until)
+    last = min(last, ledger.removed) if ledger.removed else last
     doubles = list(doubles)
     return [
         total(ledger, window, settings, now=now, doubles=doubles)
         for window in windows.between(begins, last)
     ]
+
+
+def uncovered(total: Total) -> list[Window]:
+    """Return the stretches of the time in place that none of a total's outputs accounts for."""
+    if total.place is None:
+        return []
+    gaps, reached = [], total.place.start
+    for piece in sorted(Window(o.start, o.end) for o in total.outputs if o.start is not None):
+        if piece.start > reached:
+            gaps.append(Window(reached, min(piece.start, total.place.end)))
+        reached = max(reached, piece.end)
+    if reached < total.place.end:
+        gaps.append(Window(reached, total.place.end))
+    return [gap for gap in gaps if gap.start < gap.end]
 
 
 def without(total: Total, away: Iterable[Join]) -> Total:

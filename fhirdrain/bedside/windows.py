@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta, timezone
+from datetime import UTC, datetime, time, timedelta, timezone, tzinfo
 from fractions import Fraction
 from zoneinfo import ZoneInfo
 
@@ -17,7 +17,7 @@ class WallTimeError(ValueError):
         self.offsets = offsets
 
 
-def fixed(moment: datetime, zone: ZoneInfo | None = None) -> datetime:
+def fixed(moment: datetime, zone: tzinfo | None = None) -> datetime:
     """Return the same instant with a plain offset, that of `zone` where one is given.
 
     Python compares and subtracts two times that share a zone by their wall clocks, which is wrong
@@ -73,7 +73,7 @@ def instant(wall: datetime, zone: ZoneInfo) -> datetime:
 class Windows:
     """The windows of a site: shifts with several starts a day, or days with one."""
 
-    def __init__(self, zone: ZoneInfo, starts: Sequence[time]) -> None:
+    def __init__(self, zone: tzinfo, starts: Sequence[time]) -> None:
         self.zone = zone
         self.starts = sorted(starts)
 

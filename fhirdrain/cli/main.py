@@ -19,6 +19,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "outbox": ("outbox", "Show what waits to go out, was refused or is parked."),
     "listen": ("listen", "Take HL7 v2 messages from the wire, keep them, and send them on."),
     "jwks": ("jwks", "Print the public half of the key that we sign in with."),
+    "handoff": ("handoff", "Write the sheet for the nurse who takes over."),
     "package": ("package", "Write our profiles as a FHIR package, under a site's own URLs."),
     "post": ("post", "Send a checked bundle to a FHIR server, once."),
     "read": ("read", "Read drains back from a FHIR server."),

@@ -21,6 +21,7 @@ from fhirdrain.cli.settings import (
     store_option,
     with_option,
 )
+from fhirdrain.handoff.language import Language
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
@@ -120,7 +121,7 @@ def command(
             f"look: {finding.drain}, {finding.time:%Y-%m-%d %H:%M}: "
             + (finding.message if show_values else finding.kind)
         )
-    _say_policy(report.judgements, show_values)
+    _say_policy(report.judgements, Language("en", site.settings.zone) if show_values else None)
     for note in report.notes:
         say(f"note: {note}")
     say(
@@ -142,14 +143,17 @@ def command(
     sys.exit(1 if report.rejected else 0)
 
 
-def _say_policy(judgements: Sequence[Judgement], show_values: bool) -> None:
-    """Say which figures of the site's policy are met, and that a person decides."""
+def _say_policy(judgements: Sequence[Judgement], language: Language | None) -> None:
+    """Say which figures of the site's policy are met, and that a person decides.
+
+    Why is said in a language, where there is one: it holds patients' values.
+    """
     if not judgements:
         return
     for one in judgements:
         if one.answer == "met":
             at = f", {one.time:%Y-%m-%d %H:%M}" if one.time is not None else ""
-            why = f": {one.why}" if show_values else ""
+            why = f": {'; '.join(map(language.say, one.why))}" if language is not None else ""
             say(
                 f"policy: {', '.join(one.drains)}{at}: {one.figure.says} [{one.figure.source}]{why}"
             )

@@ -46,6 +46,7 @@ SETTINGS = (
     Setting("authorities", "FHIRDRAIN_AUTHORITIES", ""),
     Setting("certificate", "FHIRDRAIN_CERTIFICATE", ""),
     Setting("certificate_key", "FHIRDRAIN_CERTIFICATE_KEY", ""),
+    Setting("language", "FHIRDRAIN_LANGUAGE", "language"),
     Setting("per_second", "FHIRDRAIN_PER_SECOND", "per_second"),
     Setting("at_once", "FHIRDRAIN_AT_ONCE", "at_once"),
 )

@@ -22,9 +22,7 @@ def command(file: Path) -> None:
         click.echo(render_text(issues), nl=False)
     if site is None:
         sys.exit(2)
-    click.echo(
-        f"{site.name} ({site.id}), {site.settings.zone.key}: {len(site.labels)} drain labels"
-    )
+    click.echo(f"{site.name} ({site.id}), {site.settings.zone}: {len(site.labels)} drain labels")
     for source in site.sources.values():
         meant = sum(1 for item in source.items.values() if item.ignore is None)
         read = "read by this version" if source.kind in KINDS else ("not read by this version")

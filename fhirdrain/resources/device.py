@@ -5,8 +5,9 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
+from fhirdrain.bedside.places import Place
 from fhirdrain.bedside.reading import WITHDRAWN, Reading
-from fhirdrain.resources.drain import Drain, Making, Place
+from fhirdrain.resources.drain import Drain, Making
 from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
     READING_STATUS,

@@ -11,6 +11,7 @@ from functools import cached_property
 from fhirdrain.bedside.joins import JOINING, Join, joins_of
 from fhirdrain.bedside.ledger import Ledger, Output
 from fhirdrain.bedside.orders import Order
+from fhirdrain.bedside.places import Place, place_at
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.resources.identity import device_identifier
 from fhirdrain.resources.references import References
@@ -19,15 +20,6 @@ from fhirdrain.vocabulary.codes import BASE
 
 # What the arithmetic of a unit goes by.
 _MARKS = ("level", "unit-change")
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where a drain lies: side, space, and the position in words if any."""
-
-    side: str
-    space: str
-    position: str | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,21 +141,8 @@ class Drain:
         return min(ends, default=None)
 
     def own_place_at(self, site: Site, at: datetime) -> Place:
-        """Return where the tube lay at a time: by the last drain-site reading, else the site file.
-
-        What a reading leaves open is taken from the site file, never from an earlier reading.
-        """
-        settings = site.settings.drain(self.name)
-        place = bisect_right(self._sites, at, key=lambda reading: reading.time)
-        if not place:
-            return Place(settings.side, settings.space)
-        parts = self._sites[place - 1].parts
-        position = parts.get("position")
-        return Place(
-            str(parts.get("side", settings.side)),
-            str(parts.get("space", settings.space)),
-            None if position is None else str(position),
-        )
+        """Return where the tube lay at a time."""
+        return place_at(self._sites, site.settings.drain(self.name), at)
 
 
 def _withdrawn_since(

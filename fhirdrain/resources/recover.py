@@ -9,6 +9,7 @@ from decimal import Decimal
 from typing import Any
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
+from fhirdrain.bedside.settings import DrainSettings
 from fhirdrain.bedside.windows import fixed
 from fhirdrain.issues import Issue
 from fhirdrain.resources.identity import split_device_identifier
@@ -87,6 +88,28 @@ def recover(resources: Iterable[Resource]) -> tuple[list[Reading], list[Issue]]:
                 )
             )
     return in_rounds(readings, rounds), issues
+
+
+def places_in(resources: Iterable[Resource]) -> dict[str, dict[str, DrainSettings]]:
+    """Return side and space that the site gave each drain, by patient and drain.
+
+    They stand in the DeviceUseStatement of the drain as a whole. One that cannot be read says
+    nothing.
+    """
+    places: dict[str, dict[str, DrainSettings]] = {}
+    for resource in resources:
+        if resource.get("resourceType") != "DeviceUseStatement" or "bodySite" not in resource:
+            continue
+        try:
+            common = _common(resource, resource["device"])
+            if resource["identifier"][0]["value"] != _device_value(resource["device"]):
+                continue
+            side, space = _code(resource["bodySite"], LOCAL).split("-", 1)
+        except (ValueError, LookupError, TypeError, AttributeError):
+            continue
+        known = places.setdefault(common["patient"], {})
+        known[common["drain"]] = DrainSettings(side, space)
+    return places
 
 
 def is_derived(resource: Resource) -> bool:

@@ -6,8 +6,8 @@ from datetime import datetime
 from decimal import Decimal
 from typing import Any
 
+from fhirdrain.bedside.places import Place
 from fhirdrain.bedside.reading import Part
-from fhirdrain.resources.drain import Place
 from fhirdrain.vocabulary.codes import BODY_SITES, Coding, local
 from fhirdrain.vocabulary.observables import WORD_CODINGS, Component
 from fhirdrain.vocabulary.units import UCUM

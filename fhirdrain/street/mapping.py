@@ -109,13 +109,15 @@ class DrainSummary:
 
     def extras(self, wanted: Wanted) -> Extras:
         """Return its totals and the outputs with rates, as far as they are wanted."""
-        made: Iterable[Rate] = ()
-        if wanted.rates is not None:
-            unsure = [*chain.from_iterable(self.doubles), *self.ledger.doubtful]
-            made = rates(
-                self.ledger, wanted.rates, unsure=unsure, weights=self.weights, away=self._is_away
-            )
-        return Extras([*self.windows, *self.days] if wanted.totals else (), tuple(made))
+        made = self.rates(wanted.rates) if wanted.rates is not None else ()
+        return Extras([*self.windows, *self.days] if wanted.totals else (), made)
+
+    def rates(self, asked: Asked) -> tuple[Rate, ...]:
+        """Return its rates, as far as they can be known."""
+        unsure = [*chain.from_iterable(self.doubles), *self.ledger.doubtful]
+        return tuple(
+            rates(self.ledger, asked, unsure=unsure, weights=self.weights, away=self._is_away)
+        )
 
     def _is_away(self, start: datetime, end: datetime) -> bool:
         return any(join.overlaps(start, end) for join in self.away)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, timedelta
 from decimal import Decimal
 
 import pytest
@@ -12,6 +12,7 @@ from fhirdrain.bedside.joins import Join
 from fhirdrain.bedside.ledger import keep_ledger
 from fhirdrain.bedside.orders import orders_of
 from fhirdrain.bedside.policy import Drained, Figure, judge
+from fhirdrain.handoff.language import Language
 from tests.conftest import at, reading
 
 
@@ -24,6 +25,10 @@ def figure(kind, **more):
 
 
 UNSURE = "cannot be judged"
+
+
+def said_why(judgement):
+    return "; ".join(map(Language("en", UTC).say, judgement.why))
 
 
 def drained(settings, *readings, name="R1"):
@@ -90,7 +95,8 @@ def test_what_may_be_charted_twice_is_said_to_be(settings):
     (judgement,) = judge([over], [drained(settings, *since)], settings, now=at(4))
     assert judgement.answer == "met"
     assert (
-        judgement.why == "120 mL in the 4 h to 10 Jan 11:00, with amounts that may be charted twice"
+        said_why(judgement)
+        == "120 mL in the 4 h to 10 Jan 11:00; with amounts that may be charted twice"
     )
 
 
@@ -99,7 +105,7 @@ def test_a_drain_of_a_group_that_is_not_charted_is_named(settings):
     (judgement,) = judge(
         [group], [drained(settings, *levels((0, 0), (1, 60)))], settings, now=at(2)
     )
-    assert judgement.why == "never more than 100 mL; nothing is charted of L1"
+    assert said_why(judgement) == "never more than 100 mL; nothing is charted of L1"
 
 
 def test_scopes(settings):

@@ -1,0 +1,268 @@
+"""What a person should look at: the policy's figures, open questions, orders, and what was changed.
+
+A figure is a prompt to look, in the site's own words and with its source. What was told at the
+hand-off before and has become another is struck, not vanished.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+
+from fhirdrain.bedside.findings import Finding
+from fhirdrain.bedside.orders import in_force
+from fhirdrain.bedside.policy import Judgement
+from fhirdrain.bedside.reading import Reading
+from fhirdrain.bedside.saying import Word, say
+from fhirdrain.bedside.totals import Total
+from fhirdrain.handoff.bed import Watched
+from fhirdrain.handoff.drained import amount_of, doubtful_in
+from fhirdrain.handoff.lines import Line, look, plain, quiet, reading_at, reading_of
+
+# Questions about what is further back are counted, and stand in the record.
+_ASKED_FOR = timedelta(hours=24)
+# Of the readings behind an answer so many are named, the last ones.
+_NAMED = 4
+
+# Figures that something happened, and not how something is.
+_EVENTS = ("volume", "air-leak-new", "air-leak-ended", "appearance")
+
+_VOLUMES = ("level", "output", "unit-change")
+
+
+@dataclass(frozen=True, slots=True)
+class Retold:
+    """A total that was told at the hand-off before and is another now."""
+
+    told: Total
+    now: Total
+    doubtful_then: tuple[tuple[Reading, ...], ...]
+    doubtful_now: tuple[tuple[Reading, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A reading put right, withdrawn, or come in late since the hand-off before.
+
+    `told` is what it said then, None where that is not known, or nothing was said.
+    """
+
+    kind: str
+    reading: Reading
+    told: Reading | None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The answers to the figures, the open questions, the orders' own words, and the changes.
+
+    `older` counts questions about what is further back. `retold` is empty, and `knows` false, where
+    it is not known what was told.
+    """
+
+    judgements: tuple[Judgement, ...]
+    questions: tuple[Finding, ...]
+    older: int
+    orders: tuple[Reading, ...]
+    drain: str
+    changes: tuple[Change, ...]
+    retold: tuple[Retold, ...]
+    last: datetime
+    knows: bool
+
+
+def find_asked(
+    drain: Watched,
+    told: Watched | None,
+    last: datetime,
+    *,
+    knows: bool,
+    shown: Sequence[Sequence[Reading]] = (),
+) -> Asked:
+    """Return what a person should look at of one drain; `told` is as it was known at `last`.
+
+    `shown` are amounts of which another part of the sheet asks whether they are one.
+    """
+    said = {reading.identity for group in shown for reading in group}
+    findings = [
+        finding
+        for finding in drain.findings
+        if finding.kind != "double" or not said.issuperset(r.identity for r in finding.readings)
+    ]
+    recent = [f for f in findings if f.time > drain.at - _ASKED_FOR]
+    open_low = [f for f in findings if f not in recent and drain.ledger.low in f.readings]
+    questions = (*open_low, *recent)
+    orders = [r for o in in_force(drain.orders, drain.at) for r in o.readings if r.note is not None]
+    words = {(r.identity, r.note): r for r in orders}
+    return Asked(
+        tuple(drain.judgements),
+        tuple(questions),
+        len(findings) - len(questions),
+        tuple(words.values()),
+        drain.name,
+        tuple(_changes(drain, told, last)),
+        tuple(_retold(drain, told, last)) if told is not None else (),
+        last,
+        knows,
+    )
+
+
+def _changes(drain: Watched, told: Watched | None, last: datetime) -> list[Change]:
+    before = {(r.identity, r.observable): r for r in told.readings} if told is not None else {}
+    found = []
+    for reading in drain.readings:
+        stored = reading.recorded
+        if stored is None or not last < stored <= drain.at or reading.test:
+            continue
+        was = before.get((reading.identity, reading.observable))
+        if not reading.counts:
+            if told is None or was is None or was.counts:
+                found.append(Change("withdrawn", reading, was))
+        elif was is not None and was.counts and was.content != reading.content:
+            found.append(Change("corrected", reading, was))
+        elif told is None and reading.status == "corrected":
+            found.append(Change("corrected", reading, None))
+        elif was is None and reading.time <= last and reading.observable in _VOLUMES:
+            found.append(Change("late", reading, None))
+    return found
+
+
+def _retold(drain: Watched, told: Watched, last: datetime) -> list[Retold]:
+    now = {total.window: total for total in drain.shifts}
+    return [
+        Retold(
+            total,
+            now[total.window],
+            doubtful_in(told, total),
+            doubtful_in(drain, now[total.window]),
+        )
+        for total in told.shifts
+        if total.window.end <= last
+        and total.window in now
+        and _figures(total) != _figures(now[total.window])
+    ]
+
+
+def _figures(total: Total) -> tuple[Decimal | None, ...]:
+    return total.value, total.at_least, total.at_most
+
+
+# -- in words -------------------------------------------------------------------------------
+
+
+def change_lines(asked: Asked) -> list[Line]:
+    """Return what is said of what was changed since the hand-off before."""
+    lines: list[Line] = []
+    for one in asked.retold:
+        window = one.now.window
+        lines.append(
+            Line(
+                say("now-amount", amount=amount_of(one.now, one.doubtful_now)),
+                "look",
+                say(
+                    "told-amount",
+                    start=window.start,
+                    end=window.end,
+                    last=asked.last,
+                    amount=amount_of(one.told, one.doubtful_then),
+                ),
+            )
+        )
+    for change in asked.changes:
+        lines.append(_change_line(change))
+    if lines and not asked.knows:
+        lines.append(quiet("told-not-known"))
+    return lines
+
+
+def _change_line(change: Change) -> Line:
+    reading = change.reading
+    values = {
+        "observable": Word("", reading.observable),
+        "time": reading.time,
+        "stored": reading.recorded,
+    }
+    before = change.told or (reading if change.kind == "withdrawn" else None)
+    struck = None
+    if before is not None:
+        struck = say("struck", observable=values["observable"], reading=reading_at(before))
+    if change.kind == "withdrawn":
+        says = say("withdrawn", **values)
+    elif change.kind == "corrected":
+        says = say("put-right", reading=reading, **values)
+    else:
+        says = say("came-late", reading=reading, **values)
+    if reading.note is not None:
+        says = say("with-note", says=says, note=reading.note)
+    return Line(says, "look", struck)
+
+
+def figure_lines(asked: Asked, *, has_policy: bool) -> list[Line]:
+    """Return what is said of the policy's figures, those that are met first."""
+    if not has_policy:
+        return [quiet("no-policy")]
+    lines = []
+    for answer in ("met", "cannot be judged", "not met"):
+        for one in asked.judgements:
+            out = any(why.key == "drain-is-out" for why in one.why)
+            if one.answer == answer and not out:
+                lines.append(_figure_line(one, asked.last, asked.drain))
+    return lines or [quiet("no-figure-for-it")]
+
+
+def _figure_line(one: Judgement, last: datetime, drain: str) -> Line:
+    figure = one.figure
+    values = {
+        "says": figure.says,
+        "source": figure.source,
+        "drains": one.drains,
+        "why": say("after-each-other", items=one.why),
+    }
+    behind = tuple(reading_of(r, drain) for r in one.readings)
+    more: dict[str, object] = {}
+    if behind:
+        key = "behind-it" if len(behind) <= _NAMED else "behind-it-and-more"
+        more["behind"] = say(key, readings=behind[-_NAMED:], more=len(behind) - _NAMED)
+    if one.answer == "met":
+        key = "figure-met-since" if one.time is not None else "figure-met"
+        # What was met, and told, before this shift is not news.
+        when = one.last or one.time
+        news = figure.kind not in _EVENTS or when is None or when > last
+        line = look(key, time=one.time, **values) if news else plain(key, time=one.time, **values)
+    elif one.answer == "cannot be judged":
+        line = plain("figure-not-judged", **values)
+    else:
+        return quiet("figure-not-met", **values)
+    if behind:
+        return Line(say("together", items=(line.says, more["behind"])), line.weight)
+    return line
+
+
+def question_lines(asked: Asked) -> list[Line]:
+    """Return the open questions, in words of this language."""
+    lines = []
+    for finding in asked.questions:
+        readings = tuple(reading_of(r, asked.drain) for r in finding.readings[:_NAMED])
+        lines.append(
+            look(f"question-{finding.kind}", readings=readings)
+            if readings
+            else look(f"question-{finding.kind}", readings=(say("time-of", time=finding.time),))
+        )
+    if asked.older:
+        lines.append(quiet("older-questions", count=asked.older))
+    return lines
+
+
+def order_lines(asked: Asked) -> list[Line]:
+    """Return what the orders in force say in their own words."""
+    return [
+        plain(
+            "order-in-its-words" if r.performer else "order-in-its-words-of-nobody",
+            note=r.note,
+            time=r.time,
+            performer=r.performer or "",
+        )
+        for r in asked.orders
+    ]
