@@ -19,7 +19,7 @@ from fhirdrain.bedside.saying import Word, say
 from fhirdrain.bedside.totals import Total
 from fhirdrain.handoff.bed import Watched
 from fhirdrain.handoff.drained import amount_of, doubtful_in
-from fhirdrain.handoff.lines import Line, look, plain, quiet, reading_at, reading_of
+from fhirdrain.handoff.lines import Line, capped, look, plain, quiet, reading_at, reading_of
 
 # Questions about what is further back are counted, and stand in the record.
 _ASKED_FOR = timedelta(hours=24)
@@ -242,7 +242,7 @@ def _figure_line(one: Judgement, last: datetime, drain: str) -> Line:
 
 def question_lines(asked: Asked) -> list[Line]:
     """Return the open questions, in words of this language."""
-    lines = []
+    lines: list[Line] = []
     for finding in asked.questions:
         readings = tuple(reading_of(r, asked.drain) for r in finding.readings[:_NAMED])
         lines.append(
@@ -250,6 +250,7 @@ def question_lines(asked: Asked) -> list[Line]:
             if readings
             else look(f"question-{finding.kind}", readings=(say("time-of", time=finding.time),))
         )
+    lines = capped(lines)
     if asked.older:
         lines.append(quiet("older-questions", count=asked.older))
     return lines

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.saying import Word, say
 from fhirdrain.handoff.bed import Shift, Watched
-from fhirdrain.handoff.lines import Line, noted, plain, reading_at
+from fhirdrain.handoff.lines import Line, capped, noted, plain, reading_at
 
 CHECKS = (
     "site",
@@ -82,10 +82,12 @@ def _each_note_once(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
 
 def remark_lines(checked: Checked) -> list[Line]:
     """Return what was written by hand this shift."""
-    return [
-        plain("remark", observable=Word("", r.observable), reading=reading_at(r), note=r.note)
-        for r in checked.remarks
-    ]
+    return capped(
+        [
+            plain("remark", observable=Word("", r.observable), reading=reading_at(r), note=r.note)
+            for r in checked.remarks
+        ]
+    )
 
 
 def charted_lines(checked: Checked) -> list[Line]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -12,6 +13,9 @@ from fhirdrain.bedside.saying import Saying, Word, say
 from fhirdrain.bedside.windows import Window
 from fhirdrain.handoff.bed import Shift, Watched
 from fhirdrain.handoff.lines import Line, look, noted, plain, stale
+
+# Of the changes of a shift so many are named, the last ones.
+_NAMED = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +64,9 @@ def _changes(seen: Sequence[Reading], outputs: Sequence[Output]) -> Iterator[Cha
         ):
             continue  # what is not charted again is not changed
         known = {}
-        drained = tuple(o for o in outputs if o.end == after.time and o.start is not None)
+        first = bisect_left(outputs, after.time, key=lambda o: o.end)
+        last = bisect_right(outputs, after.time, key=lambda o: o.end)
+        drained = tuple(o for o in outputs[first:last] if o.start is not None)
         yield Change(before, after, drained)
 
 
@@ -82,7 +88,9 @@ def colour_lines(colour: Colour, shift: Shift) -> list[Line]:
             clots = Word("appearance", str(colour.clots.parts["clots"]), "clots")
             lines.append(plain("clots-last", clots=clots, time=colour.clots.time))
         recent = [c for c in colour.changes if c.after.time > shift.window.start]
-        for change in recent:
+        if len(recent) > _NAMED:
+            lines.append(look("colour-changes-before", count=len(recent) - _NAMED))
+        for change in recent[-_NAMED:]:
             lines += _change_lines(change, now)
         for change in colour.changes[-1:] if not recent else ():
             lines.append(Line(_changed(change)))

@@ -180,6 +180,7 @@ class _Writer:
             "drains": list(one.drains),
             "answer": one.answer,
             "since": self.time(one.time),
+            "last": self.time(one.last),
             "why": [why.key for why in one.why],
             "readings": self.readings(one.readings),
         }
@@ -235,6 +236,7 @@ class _Writer:
             "time": self.time(reading.time),
             "start": self.time(reading.start),
             "value": reading.value,
+            "absent": reading.absent,
             "unit": reading.unit,
             "parts": dict(reading.parts),
             "status": reading.status,

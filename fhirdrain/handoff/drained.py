@@ -15,7 +15,7 @@ from fhirdrain.bedside.saying import Saying, say
 from fhirdrain.bedside.totals import Total, uncovered
 from fhirdrain.bedside.windows import Window
 from fhirdrain.handoff.bed import Shift, Watched, day_to
-from fhirdrain.handoff.lines import Line, look, plain, quiet, reading_of
+from fhirdrain.handoff.lines import Line, capped, look, plain, quiet, reading_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,9 +136,10 @@ def shift_lines(drained: Drained, shift: Shift) -> list[Line]:
     if drained.baseline is not None:
         baseline = drained.baseline
         lines.append(plain("baseline", level=baseline.amount, time=baseline.time))
-    lines += [plain("instilled", amount=r, time=r.time) for r in drained.instilled]
-    for output in drained.outputs:
-        lines.append(plain("output-noted", output=_output(output), note=output.closing.note))
+    lines += capped([plain("instilled", amount=r, time=r.time) for r in drained.instilled])
+    lines += capped(
+        [plain("output-noted", output=_output(o), note=o.closing.note) for o in drained.outputs]
+    )
     if drained.baseline is not None and drained.baseline.note:
         lines.append(plain("baseline-noted", note=drained.baseline.note))
     since = drained.since
@@ -198,11 +199,12 @@ def _why_not_known(total: Total, drained: Drained) -> list[Line]:
         if o.start is None and o.value and total.covered < 1
     ]
     counted = {o.closing.identity for o in total.outputs}
+    doubles = []
     for group in drained.doubtful:
-        if not counted & {reading.identity for reading in group}:
-            continue
-        times = tuple(reading_of(r, drained.drain) for r in group)
-        lines.append(look("double" if len(group) > 1 else "doubtful", readings=times))
+        if counted & {reading.identity for reading in group}:
+            readings = tuple(reading_of(r, drained.drain) for r in group)
+            doubles.append(look("double" if len(group) > 1 else "doubtful", readings=readings))
+    lines += capped(doubles)
     if drained.led:
         lines.append(look("led-in-this-time", drains=drained.led))
     return lines

@@ -173,6 +173,7 @@ class Language:
         hours, minutes = divmod(minutes, 60)
         days, hours = divmod(hours, 24) if hours >= 72 else (0, hours)
         units = self._texts["calendar"]
+        minutes = 0 if days else minutes
         pieces = ((days, units["day"]), (hours, units["hour"]), (minutes, units["minute"]))
         said = [f"{number} {unit}" for number, unit in pieces if number]
         return " ".join(said) or f"0 {units['minute']}"

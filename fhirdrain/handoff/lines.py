@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -9,7 +10,18 @@ from typing import Literal
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.saying import Saying, Word, say
 
-__all__ = ["Line", "Part", "look", "noted", "plain", "quiet", "reading_at", "reading_of", "stale"]
+__all__ = [
+    "Line",
+    "Part",
+    "capped",
+    "look",
+    "noted",
+    "plain",
+    "quiet",
+    "reading_at",
+    "reading_of",
+    "stale",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +78,13 @@ def noted(line: Line, reading: Reading) -> Line:
     if reading.note is None:
         return line
     return Line(say("with-note", says=line.says, note=reading.note), line.weight, line.struck)
+
+
+def capped(lines: Sequence[Line], most: int = 6) -> list[Line]:
+    """Return the last lines, with how many more there are before them."""
+    if len(lines) <= most:
+        return list(lines)
+    return [quiet("and-more", count=len(lines) - most), *lines[-most:]]
 
 
 def stale(reading: Reading, since: datetime) -> bool:

@@ -295,6 +295,6 @@ def _strip_boxes(
     for start, end, state, text in stretches:
         x = axis.x(start)
         width = round(axis.x(end) - x, 1)
-        room = int(width / _LETTER)
+        room = int((width - 8) / _LETTER)
         short = text if len(text) <= room else f"{text[: room - 1]}…" if room > 4 else ""
         yield Box(x, 0, width, _ROW, state, short)

@@ -131,7 +131,7 @@ def rounds_in(resource: Resource) -> dict[str, str]:
 
 def in_rounds(readings: Iterable[Reading], rounds: Mapping[str, str]) -> list[Reading]:
     """Return readings with the rounds they were taken in."""
-    return [replace(r, round=rounds.get(r.identity)) for r in readings]
+    return [replace(r, round=rounds[r.identity]) if r.identity in rounds else r for r in readings]
 
 
 def _is_round(resource: Resource) -> bool:

@@ -27,7 +27,7 @@ from fhirdrain.handoff.document import document
 from fhirdrain.handoff.plain import plain_text
 from fhirdrain.handoff.sheet import Sheet, make_sheet
 from fhirdrain.resources.drain import Drain
-from fhirdrain.resources.recover import places_in, recover
+from fhirdrain.resources.recover import is_ours, places_in, recover
 from fhirdrain.site import Site
 from fhirdrain.site.durations import duration
 from fhirdrain.site.policy import Policy
@@ -39,7 +39,7 @@ from fhirdrain.street.mapping import (
     judged,
     summarise,
 )
-from fhirdrain.street.reading import Wanted, read_drains, refuse_incomplete
+from fhirdrain.street.reading import Wanted, patient_of, read_drains, refuse_incomplete
 from fhirdrain.street.remembering import known_items, with_rows
 from fhirdrain.street.sources import read_source, shown_name
 from fhirdrain.street.telling import Told, silent
@@ -115,6 +115,12 @@ def known_from_resources(
     if patient is not None:
         wanted = Wanted(patient=patient)
         resources = [r for r in resources if wanted.is_of_patient(r)]
+    elif len({system for r in resources if is_ours(r) for system, _ in [patient_of(r)]}) > 1:
+        raise SourceError(
+            "patients are named by several systems in it, and one number may be two patients'",
+            place=place,
+            hint="--patient names one of them",
+        )
     readings, issues = recover(resources)
     if issues:
         raise SourceError(
@@ -172,7 +178,8 @@ def _by_patient(readings: Iterable[Reading]) -> dict[str, list[Reading]]:
     found: dict[str, list[Reading]] = {}
     for reading in readings:
         # Tubes and orders are told apart anew, by all that is known at the time of the sheet.
-        plain = replace(reading, episode=1, order=None)
+        known = reading.episode != 1 or reading.order is not None
+        plain = replace(reading, episode=1, order=None) if known else reading
         found.setdefault(reading.patient, []).append(plain)
     return found
 

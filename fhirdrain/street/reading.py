@@ -73,15 +73,15 @@ class Wanted:
         """Tell whether a resource is of the patient that is wanted, by system and value."""
         if self.patient is None:
             return True
-        return _patient_of(resource) == self.patient
+        return patient_of(resource) == self.patient
 
 
-def _patient_of(resource: Json) -> tuple[object, object] | None:
-    """Return system and value of a resource's patient, None where it does not say."""
+def patient_of(resource: Json) -> tuple[object, object]:
+    """Return system and value of a resource's patient, None for what it does not say."""
     subject = resource.get("subject") or resource.get("patient")
     identifier = subject.get("identifier") if isinstance(subject, dict) else None
     if not isinstance(identifier, dict):
-        return None
+        return None, None
     return identifier.get("system"), identifier.get("value")
 
 
@@ -129,7 +129,7 @@ def read_drains(
     for resource in resources:
         if not wanted.is_of_patient(resource):
             # A server may pass over what it cannot search by; what is ours must say whose it is.
-            if is_ours(resource) and _patient_of(resource) is None:
+            if is_ours(resource) and patient_of(resource) == (None, None):
                 issues.append(
                     Issue("error", "structure", "recover", "a resource does not say whose it is")
                 )
