@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
 from typing import Literal
@@ -48,6 +49,11 @@ class Drained:
     doubtful: tuple[tuple[Reading, ...], ...]
     led: tuple[str, ...]
     drain: str
+    removed: datetime | None
+
+    def out_by(self, moment: datetime) -> bool:
+        """Tell whether the drain was out by a time; before it was here it was not."""
+        return self.removed is not None and self.removed <= moment
 
 
 def find_drained(drain: Watched, shift: Shift) -> Drained:
@@ -73,7 +79,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         last,
         rate,
         _trend(drain, total),
-        baseline if baseline is not None and baseline.time > window.start else None,
+        baseline if baseline is not None and baseline.time >= window.start else None,
         tuple(r for r in drain.all("instilled") if r.time > window.start),
         tuple(
             o
@@ -83,6 +89,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         doubtful_in(drain, total),
         tuple(name for join, name in drain.led if join.overlaps(window.start, end)),
         drain.name,
+        drain.removed,
     )
 
 
@@ -136,12 +143,12 @@ def shift_lines(drained: Drained, shift: Shift) -> list[Line]:
     if drained.baseline is not None:
         baseline = drained.baseline
         lines.append(plain("baseline", level=baseline.amount, time=baseline.time))
+        if baseline.note is not None:
+            lines.append(plain("baseline-noted", note=baseline.note))
     lines += capped([plain("instilled", amount=r, time=r.time) for r in drained.instilled])
     lines += capped(
         [plain("output-noted", output=_output(o), note=o.closing.note) for o in drained.outputs]
     )
-    if drained.baseline is not None and drained.baseline.note:
-        lines.append(plain("baseline-noted", note=drained.baseline.note))
     since = drained.since
     if since is not None and (since.outputs or since.window.hours > 1):
         lines += _total_lines(since, "since", drained)
@@ -151,7 +158,8 @@ def shift_lines(drained: Drained, shift: Shift) -> list[Line]:
 def _total_lines(total: Total, which: str, drained: Drained) -> list[Line]:
     """Return what is said of a total; `which` is shift, since or day."""
     if total.place is None:
-        return [plain(f"{which}-drain-out", start=total.window.start, end=total.window.end)]
+        key = "drain-out" if drained.out_by(total.window.start) else "not-here"
+        return [plain(f"{which}-{key}", start=total.window.start, end=total.window.end)]
     amount = amount_of(total, drained.doubtful)
     when = say(_place_key(total), start=total.place.start, end=total.place.end)
     key = f"{which}-total" if total.at_least is not None else f"{which}-unknown"

@@ -94,7 +94,7 @@ class Drawing:
 def most_of(drains: Iterable[Watched]) -> Decimal:
     """Return the largest amount that the bars of a patient's drains reach, in mL."""
     tops = [_top(total) for drain in drains for total in drain.shifts[-_SHIFTS:]]
-    return max(tops, default=Decimal(0)) or Decimal(1)
+    return max(tops, default=Decimal(0))
 
 
 def _top(total: Total) -> Decimal:
@@ -166,9 +166,8 @@ def _draw_bars(
         share = f"{float(total.covered):.0%}" if total.place is not None else "-"
         drawing.bar_rows.append((when, language.show(total.window.hours), text, share))
         said.append(f"{when} {text}")
-    drawing.bars_say = language.text("plot-window-says").format(
-        most=language.number(most), bars="; ".join(said)
-    )
+    key = "plot-window-says" if most else "plot-window-says-without-scale"
+    drawing.bars_say = language.text(key).format(most=language.number(most), bars="; ".join(said))
 
 
 def _short(total: Total, language: Language) -> str:
@@ -182,7 +181,7 @@ def _short(total: Total, language: Language) -> str:
 
 
 def _bar(left: float, right: float, value: Decimal, most: Decimal, kind: str) -> Box:
-    height = round(float(value / most) * _BARS, 1)
+    height = round(float(value / (most or 1)) * _BARS, 1)
     return Box(left, round(14 + _BARS - height, 1), round(right - left, 1), height, kind)
 
 

@@ -1,0 +1,334 @@
+"""What a sheet says of bedsides that the scenario does not have."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta, timezone
+from decimal import Decimal
+
+import pytest
+
+from fhirdrain.bedside.settings import DrainSettings
+from fhirdrain.site.policy import Policy
+from tests.conftest import amount, at, change, level, reading
+from tests.handoff.making import part, said, sheets
+
+
+def of(settings, readings, now, name, **more):
+    (sheet,) = sheets(settings, readings, now, **more)
+    return part(sheet, "R1", name)
+
+
+ORDER = reading("suction-ordered", 0, Decimal(20), unit="cm[H2O]", identity="o", performer="dr")
+ORDER_MODE = reading("mode-ordered", 0, "suction", identity="o", performer="dr")
+ON = reading("suction-source", 1, "connected-on")
+SET = reading("suction-set", 1, Decimal(20), unit="cm[H2O]")
+SUCTION = reading("mode", 1, "suction")
+
+
+@pytest.mark.parametrize(
+    ("readings", "says", "not_said"),
+    [
+        ([ORDER, ORDER_MODE, SUCTION, SET, ON], "agrees", "LOOK"),
+        ([SUCTION, SET, ON], "no order found", "agrees"),
+        ([ORDER, ORDER_MODE, SUCTION, SET], "whether the source is on is not charted", "agrees"),
+        ([ORDER, ORDER_MODE, SET, ON], "how it is run is not charted", "agrees"),
+        (
+            [ORDER, ORDER_MODE, SUCTION, SET, replace(ON, value="connected-off")],
+            "on suction by the chart, and the source is CONNECTED, OFF",
+            "agrees",
+        ),
+        (
+            [ORDER, ORDER_MODE, SUCTION, ON],
+            "suction was not read since the order",
+            "agrees",
+        ),
+        # A regulator shows its number on water seal, too.
+        ([ORDER, ORDER_MODE, reading("mode", 1, "water-seal"), SET, ON], "DIFFERS", "agrees"),
+        (
+            [reading("mode-ordered", 0, "water-seal"), reading("mode", 1, "water-seal"), SET],
+            "the regulator shows 20 cmH2O",
+            "agrees",
+        ),
+        (
+            [ORDER, ORDER_MODE, reading("mode", 1, "clamped", parts={"reason": "transport"})],
+            "CLAMPED OR CLOSED: clamped, for transport",
+            "agrees",
+        ),
+        ([reading("connections", 1, "disconnected")], "CONNECTIONS DISCONNECTED", "agrees"),
+        ([replace(ORDER, performer=None), SUCTION], "by whom is not charted", "agrees"),
+        (
+            [ORDER, SUCTION, SET, ON, replace(ORDER, time=at(9), value=Decimal(10), identity="p")],
+            "ordered suction 10 cmH2O",
+            "DIFFERS",
+        ),
+    ],
+)
+def test_how_it_is_run(settings, readings, says, not_said):
+    found = of(settings, [level(0, 10), *readings], 5, "run")
+    assert says in found
+    assert not_said not in found
+
+
+def test_which_drain(settings):
+    placed = reading(
+        "placed", 0, parts={"size": Decimal(28), "indication": "pneumothorax"}, note="at night"
+    )
+    mark = reading("skin-mark", 1, Decimal(12), unit="cm")
+    place = reading("drain-site", 0, parts={"side": "right", "space": "pleural", "position": "5th"})
+    text = said(settings, placed, mark, place, level(1, 10), now=2)
+    for words in ("RIGHT, pleural: drain R1", "placed Fri 07:00: “at night”", "for: pneumothorax",
+                  "size 28 Ch", "mark at the skin 12 cm (Fri 08:00)", "position: 5th"):  # fmt: skip
+        assert words in text
+
+
+def test_sides_that_differ_are_said(settings):
+    site = replace(settings, drains={"R1": DrainSettings("right", "pleural")})
+    left = reading("drain-site", 1, parts={"side": "left"})
+    assert "charted as LEFT at Fri 08:00: the sides differ" in of(
+        site, [level(0, 10), left], 3, "which"
+    )
+    assert "the side is not charted" in of(settings, [level(0, 10)], 3, "which")
+
+
+def test_a_tube_led_into_the_unit_of_another(settings):
+    joined = reading("joined", 1, parts={"tube": "R2"})
+    tube = replace(reading("swing", 0, "present"), drain="R2")
+    (sheet,) = sheets(settings, [level(0, 10), level(4, 60), joined, tube], 5)
+    assert "joined with R2 since Fri 08:00" in part(sheet, "R1", "which")
+    assert "EMPTIES INTO THE UNIT OF R1 since Fri 08:00" in part(sheet, "R2", "which")
+    assert part(sheet, "R2", "unit") == part(sheet, "R2", "lately") == ""
+
+
+def test_a_leak_that_is_said_in_other_ways(settings):
+    assert of(settings, [level(0, 10)], 3, "leak") == "not charted"
+    plain = reading("air-leak", 1, "present")
+    assert "whether at rest or on cough is not charted" in of(settings, [plain], 3, "leak")
+    rest = reading(
+        "air-leak", 1, "undetermined", parts={"at-rest": "none", "on-cough": "not-tested"}
+    )
+    found = of(settings, [rest], 3, "leak")
+    assert "at rest none, on cough not tested" in found
+    old = of(settings, [rest], 30, "leak")
+    assert "not looked for this shift" in old
+    flow = reading("air-leak-flow", 2, Decimal("20.00"), unit="mL/min")
+    assert "measured 20 mL/min" in of(settings, [rest, flow], 3, "leak")
+
+
+def test_looks_at_rest_and_on_cough_of_one_minute_are_one_look(settings):
+    """A site may chart the two under two items."""
+    rest = reading("air-leak", 1, None, parts={"at-rest": "none"})
+    cough = reading("air-leak", 1, None, parts={"on-cough": "none"})
+    assert of(settings, [rest, cough], 3, "leak").startswith("at rest none, on cough none")
+
+
+def test_nothing_charted_is_not_zero(settings):
+    found = of(settings, [level(0, 10), reading("swing", 20, "present")], 24.1, "shift")
+    assert found.startswith("NOT CHARTED: nothing is known of what drained")
+    assert "0 mL" not in found
+
+
+def test_a_drain_that_drained_nothing_drained_zero(settings):
+    found = of(settings, [level(0, 10), level(12, 10)], 12.1, "shift")
+    assert found.startswith("0 mL: Fri 07:00")
+
+
+def test_what_was_put_in_stands_beside(settings):
+    put = reading("instilled", 2, Decimal(20), unit="mL")
+    found = of(settings, [level(0, 10), put, level(12, 60)], 12.1, "shift")
+    assert "50 mL" in found
+    assert "put in through the drain: 20 mL (Fri 09:00); not subtracted" in found
+
+
+def test_a_level_that_fell(settings):
+    found = of(settings, [level(0, 400), level(4, 900), level(8, 30)], 9, "unit")
+    assert "30 mL (Fri 15:00) is BELOW the last good mark of 900 mL: was the unit changed?" in found
+    questions = of(settings, [level(0, 400), level(4, 900), level(8, 30)], 9, "questions")
+    assert "a level below the mark before: was the unit changed?" in questions
+
+
+def test_a_change_without_a_closing_level(settings):
+    site = replace(settings, new_unit_level=Decimal(0))
+    readings = [level(0, 400), level(4, 900), change(5), level(11, 30), level(12, 40)]
+    assert "at which level the old unit was closed is not charted" in of(
+        site, readings, 12.1, "unit"
+    )
+    shift = of(site, readings, 12.1, "shift")
+    assert "at least 540 mL" in shift
+    assert "Fri 11:00 to 12:00 not charted (1 h)" in shift
+
+
+def test_room_left(settings):
+    site = replace(settings, drains={"R1": DrainSettings(capacity=Decimal(2000))})
+    assert "room left 200 of 2000 mL" in of(site, [level(0, 400), level(4, 1800)], 9, "unit")
+    above = of(site, [level(0, 400), level(4, 2050)], 9, "unit")
+    assert "ABOVE the 2000 mL that the unit holds" in above
+    assert "how much the unit holds is not known" in of(settings, [level(0, 400)], 9, "unit")
+
+
+def test_levels_have_no_number_of_the_unit_before(settings):
+    old = level(0, 900, parts={"unit-number": 1})
+    site = replace(settings, new_unit_level=Decimal(0))
+    found = of(site, [old, change(1, 950), level(2, 30)], 9, "unit")
+    assert "the unit now at 30 mL" in found
+
+
+POLICY = Policy.model_validate({"name": "p", "shortest_interval": "1h"})
+
+
+def test_rates_are_the_policys(settings):
+    readings = [level(0, 0), level(4, 40)]
+    assert "mL/h" not in of(settings, readings, 5, "lately")
+    assert "a mean of 10 mL/h" in of(settings, readings, 5, "lately", policy=POLICY)
+    short = [level(0, 0), level(0.5, 40)]
+    assert "mL/h" not in of(settings, short, 5, "lately", policy=POLICY)
+    slow = [level(0, 0), level(4, 2)]
+    assert "a mean below 1 mL/h" in of(settings, slow, 5, "lately", policy=POLICY)
+    none = [level(0, 0), level(4, 0)]
+    assert "a mean of 0 mL/h" in of(settings, none, 5, "lately", policy=POLICY)
+
+
+def test_no_policy_is_said(settings):
+    assert of(settings, [level(0, 0)], 5, "figures") == (
+        "no policy file: no figures are judged here"
+    )
+
+
+def figure(**more):
+    one = {"name": "n", "says": "it says", "source": "the house", "scope": "drain", **more}
+    return Policy.model_validate({"name": "p", "figures": [one]})
+
+
+def test_a_figure_that_was_met_again_says_so(settings):
+    policy = figure(kind="volume", above="100 mL", within="2h")
+    readings = [level(0, 0), level(1, 150), level(10, 160), level(20, 170), level(21, 400)]
+    found = of(settings, readings, 24.1, "figures", policy=policy)
+    assert (
+        "MET since Fri 08:00 (R1): “it says” [the house]; 150 mL in the 2 h to Fri 08:00" in found
+    )
+    assert "last so Sat 04:00: 230 mL" in found
+
+
+def test_what_was_met_before_is_said_without_a_call_to_look(settings):
+    policy = figure(kind="volume", above="100 mL", within="2h")
+    readings = [level(0, 0), level(1, 150), level(13, 160), level(30, 170)]
+    (sheet,) = sheets(settings, readings, 36.1, policy=policy)
+    (lines,) = [p.lines for p in sheet.blocks[0].parts if p.name == "figures"]
+    assert [line.weight for line in lines] == ["plain"]
+    (sheet,) = sheets(settings, readings[:2], 12.1, policy=policy)
+    (lines,) = [p.lines for p in sheet.blocks[0].parts if p.name == "figures"]
+    assert [line.weight for line in lines] == ["look"]
+
+
+def test_orders_in_their_own_words(settings):
+    order = replace(ORDER, note="Call if > 100 mL/h or air at rest")
+    found = of(settings, [level(0, 0), order], 5, "orders")
+    assert found == "“Call if > 100 mL/h or air at rest” (Fri 07:00, by dr)"
+
+
+def test_what_was_put_right_is_struck(settings):
+    told = [level(0, 0), level(4, 400, identity="x", recorded=at(4))]
+    now = [told[0], replace(told[1], value=Decimal(40), status="corrected", recorded=at(13))]
+    found = of(settings, now, 24.1, "changes", told=told)
+    assert "[Fri 07:00 to 19:00, told at Fri 19:06: at least 400 mL] now at least 40 mL" in found
+    assert "[level 400 mL (Fri 11:00)] level of Fri 11:00 put right Fri 20:00: now 40 mL" in found
+
+
+def test_what_came_late_is_said(settings):
+    told = [level(0, 0), level(12, 100)]
+    late = amount(6, 30, recorded=at(20), drain="L1")
+    (sheet,) = sheets(settings, [*told, late, amount(0, 0, drain="L1")], 24.1, told=told)
+    assert "came in late, Sat 03:00" in part(sheet, "L1", "changes")
+
+
+def test_data_without_versions_says_that_it_has_none(settings):
+    gone = level(4, 400, status="entered-in-error", recorded=at(20))
+    text = said(settings, level(0, 0), gone, now=24.1)
+    assert "this data keeps no earlier versions" in text
+    assert "[was: level 400 mL (Fri 11:00)] level of Fri 11:00 withdrawn Sat 03:00" in text
+    assert "what was told at the last hand-off is not known from this data" in text
+
+
+def test_what_was_changed_after_the_time_of_a_sheet_is_counted(settings):
+    later = level(4, 400, status="corrected", recorded=at(20))
+    text = said(settings, level(0, 0), later, now=12.1)
+    assert "1 readings were put right or withdrawn after this time" in text
+    assert "400" not in text
+
+
+def test_readings_of_later_times_are_not_on_it(settings):
+    text = said(settings, level(0, 0), level(20, 777, recorded=at(1)), now=12.1)
+    assert "1 readings are of times after this sheet" in text
+    assert "777" not in text
+
+
+def test_a_drain_that_is_out_for_a_day_is_named_and_no_more(settings):
+    out = reading("removed", 1, "planned")
+    other = replace(level(0, 5), drain="L1")
+    text = said(settings, level(0, 0), out, other, now=30)
+    assert "R1 is not on this sheet: out since Fri 08:00" in text
+    assert "drain R1" not in text
+    assert sheets(settings, [level(0, 0), out], 30) == []
+
+
+def test_a_drain_of_which_everything_was_withdrawn(settings):
+    gone = replace(level(0, 5, status="entered-in-error"), drain="L1")
+    text = said(settings, level(0, 0), gone, now=5)
+    assert "L1: every reading of it was withdrawn" in text
+
+
+def test_made_up_values_of_a_device_are_counted_and_not_shown(settings):
+    text = said(settings, level(0, 0), level(2, 888, test=True), now=5)
+    assert "1 readings were made up by a device" in text
+    assert "888" not in text
+
+
+def test_a_shift_that_still_goes_on(settings):
+    (sheet,) = sheets(settings, [level(0, 0), level(10, 100)], 11.5)
+    assert sheet.bed.shift.runs
+    assert "Fri 07:00 to now (11 h 30 min of 12 h)" in part(sheet, "R1", "shift")
+    assert "Fri 17:00 to 18:30 not charted (1 h 30 min)" in part(sheet, "R1", "shift")
+
+
+def test_what_drained_since_the_shift_ended(settings):
+    found = of(settings, [level(0, 0), level(12, 100), level(15, 130)], 15, "shift")
+    assert "100 mL: Fri 07:00 to 19:00 (12 h)" in found
+    assert "since then 30 mL: Fri 19:00 to 22:00 (3 h)" in found
+    nothing = of(settings, [level(0, 0), level(12, 100)], 15, "shift")
+    assert "since then nothing is charted" in nothing
+
+
+def test_the_hand_off_before(settings):
+    (soon,) = sheets(settings, [level(0, 0)], 12.1)
+    assert soon.bed.last == at(0.1)
+    (early,) = sheets(settings, [level(0, 0)], 11.8)
+    assert early.bed.last == at(-0.2)
+    (amid,) = sheets(settings, [level(0, 0)], 16)
+    assert amid.bed.last == at(12)
+
+
+def test_without_a_site_file_the_offset_is_that_of_the_newest_reading(settings):
+    from fhirdrain.handoff.plain import plain_text
+    from fhirdrain.street.handing_over import Known, Rules, sheets_of
+
+    there = timezone(timedelta(hours=5, minutes=30))
+    readings = [replace(r, time=r.time.astimezone(there)) for r in (level(0, 0), level(4, 40))]
+    (sheet,) = sheets_of(Known({"p-1": readings}), Rules(None), at(12.1))
+    text = " ".join(plain_text([sheet], "en").split())
+    assert "no site file was given: shifts from 07:00 and 19:00 at +05:30" in text
+    assert "Sat 00:36 +05:30" not in text
+    assert "00:36 +05:30" in text
+
+
+def test_long_lists_are_cut_short_and_counted(settings):
+    notes = [level(hour / 4, hour, note=f"note {hour}") for hour in range(40)]
+    found = of(settings, notes, 12.1, "shift")
+    assert "and 33 more before" in found
+    assert found.count("“") == 7  # six, and that of the first mark
+
+
+def test_a_drain_that_came_at_the_end_of_a_shift_was_not_out(settings):
+    found = of(settings, [level(12, 300)], 12.1, "shift")
+    assert "not here in this shift" in found
+    assert "already in the unit on arrival: 300 mL" in found
+    assert "out" not in found.replace("output", "")
