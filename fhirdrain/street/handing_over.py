@@ -161,9 +161,7 @@ def _readings_known(
     store: Store, site: Site | None, until: datetime, patient: str | None
 ) -> dict[str, list[Reading]]:
     found = {}
-    for name, items in known_items(store, until):
-        if patient is not None and name != patient:
-            continue
+    for name, items in known_items(store, until, None if patient is None else [patient]):
         if site is None and any(item.rebuilt for item in items):
             raise ConfigurationError(
                 "this store was made anew from a server, and needs the site file to be read",

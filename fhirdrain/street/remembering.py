@@ -230,13 +230,13 @@ def keep_items(store: Store, patient: str, items: Iterable[SourceItem]) -> int:
 
 
 def known_items(
-    store: Store, until: datetime | None = None
+    store: Store, until: datetime | None = None, patients: Iterable[str] | None = None
 ) -> Iterator[tuple[str, Sequence[SourceItem]]]:
     """Yield each patient with the items that were known at a time: stored by their source by then.
 
-    An item without such a time was known when it came.
+    An item without such a time was known when it came. Without `patients`, of all of them.
     """
-    for patient in store.patients():
+    for patient in store.patients() if patients is None else patients:
         items = [
             _item_of(patient, _BEFORE + seq, body) for seq, body in store.items(patient, until)
         ]

@@ -109,7 +109,9 @@ def squeezed(text: str) -> str:
 def test_a_patient_begins_a_page(browser, ward):
     base, _ = ward
     browser.show(f"{base}/all.html")
-    pages = [squeezed(one.extract_text()) for one in pypdf.PdfReader(io.BytesIO(browser.pdf())).pages]
+    pages = [
+        squeezed(one.extract_text()) for one in pypdf.PdfReader(io.BytesIO(browser.pdf())).pages
+    ]
     assert ["demo-A" in one for one in pages].index(True) == 0
     first_of_b = next(n for n, one in enumerate(pages) if "demo-B" in one)
     assert squeezed("Look at the patient first.") in pages[first_of_b]

@@ -183,3 +183,12 @@ def test_a_source_cannot_bend_what_stands_around_its_text():
 def test_a_value_that_cannot_be_said_is_no_text():
     with pytest.raises(TypeError):
         EN.show(object())
+
+
+def test_every_text_of_the_page_is_used():
+    sources = [*(PACKAGE / "handoff").glob("*.py"), *(PACKAGE / "handoff").rglob("*.html")]
+    source = "".join(path.read_text("utf-8") for path in sources)
+    for table in ("page", "heads"):
+        for key in catalogue("en")[table]:
+            made = re.fullmatch("(strip|leak)-.*", key)
+            assert made or f'"{key}"' in source or f"'{key}'" in source, key
