@@ -110,6 +110,16 @@ class Watched:
         """Return the last thing said of an observable, None where nothing is."""
         return last_said(self.readings, observable, self.at)
 
+    def undone(self, observable: str) -> Reading | None:
+        """Return what says that it was not done, refused or impossible; None if it was done since.
+
+        That is no look: nothing was seen.
+        """
+        for reading in reversed(self.readings):
+            if reading.observable == observable and reading.real and reading.time <= self.at:
+                return reading if reading.absent is not None else None
+        return None
+
     def all(self, observable: str) -> list[Reading]:
         """Return all that is said of an observable, in order of time."""
         return all_said(self.readings, observable, self.at)

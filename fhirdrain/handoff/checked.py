@@ -9,6 +9,7 @@ from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.saying import Word, say
 from fhirdrain.handoff.bed import Shift, Watched
 from fhirdrain.handoff.lines import Line, capped, noted, plain, reading_at
+from fhirdrain.vocabulary.observables import OBSERVABLES
 
 CHECKS = (
     "site",
@@ -30,11 +31,13 @@ _DONE = ("dressing-done",)
 class Checked:
     """What was charted this shift, and what was not, each with the last that was, if any was.
 
-    `remarks` are readings of the shift to which somebody wrote something that stands nowhere else.
+    `not_done` are other things of which the shift says why they were not looked at. `remarks` are
+    readings of the shift to which somebody wrote something that stands nowhere else.
     """
 
     charted: tuple[Reading, ...]
     missing: tuple[tuple[str, Reading | None], ...]
+    not_done: tuple[Reading, ...]
     remarks: tuple[Reading, ...]
 
 
@@ -50,23 +53,30 @@ def find_checked(drain: Watched, shift: Shift, shown: Collection[str] = ()) -> C
     charted: list[Reading] = []
     missing: list[tuple[str, Reading | None]] = []
     for name in CHECKS:
-        last = drain.last(name)
+        last, undone = drain.last(name), drain.undone(name)
         if last is not None and last.time > shift.window.start:
             charted.append(last)
-        elif name not in _DONE:
-            missing.append((name, last))
+        elif name not in _DONE or undone is not None:
+            missing.append((name, undone or last))
     orders = {r.identity for o in drain.orders for r in o.readings}
+    not_done = tuple(
+        reading
+        for name in OBSERVABLES
+        if name not in CHECKS
+        and (reading := drain.undone(name)) is not None
+        and reading.time > shift.window.start
+    )
     remarks = tuple(
         r
         for r in drain.readings
-        if r.real
+        if r.said
         and r.note is not None
         and shift.window.start < r.time <= drain.at
         and r.observable not in _SHOWN
         and r.identity not in orders
         and r.identity not in shown
     )
-    return Checked(tuple(charted), tuple(missing), _each_note_once(remarks))
+    return Checked(tuple(charted), tuple(missing), not_done, _each_note_once(remarks))
 
 
 def _each_note_once(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
@@ -82,7 +92,11 @@ def _each_note_once(readings: tuple[Reading, ...]) -> tuple[Reading, ...]:
 
 def remark_lines(checked: Checked) -> list[Line]:
     """Return what was written by hand this shift."""
-    return capped(
+    undone = [
+        noted(plain("charted", observable=Word("", r.observable), reading=reading_at(r)), r)
+        for r in checked.not_done
+    ]
+    return undone + capped(
         [
             plain("remark", observable=Word("", r.observable), reading=reading_at(r), note=r.note)
             for r in checked.remarks

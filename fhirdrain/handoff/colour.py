@@ -95,7 +95,7 @@ def colour_lines(colour: Colour, shift: Shift) -> list[Line]:
         for change in colour.changes[-1:] if not recent else ():
             lines.append(Line(_changed(change)))
         if stale(now, shift.window.start):
-            lines.append(look("colour-not-looked-at-this-shift"))
+            lines.append(look("not-charted-this-shift"))
     if colour.flow is not None:
         lines.append(plain("flow", flow=colour.flow, time=colour.flow.time))
     return lines

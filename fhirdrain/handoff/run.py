@@ -9,8 +9,8 @@ from datetime import datetime
 from fhirdrain.bedside.orders import Held, Order, against_order, in_force
 from fhirdrain.bedside.reading import Reading, charted_since
 from fhirdrain.bedside.saying import Saying, say
-from fhirdrain.handoff.bed import Watched
-from fhirdrain.handoff.lines import Line, look, noted, plain, reading_at
+from fhirdrain.handoff.bed import Shift, Watched
+from fhirdrain.handoff.lines import Line, look, noted, plain, reading_at, stale
 
 _OFF = ("clamped", "capped")
 _DISCONNECTED = ("disconnected-open", "disconnected-closed", "connected-off")
@@ -57,7 +57,7 @@ def _said(orders: Iterable[Order]) -> tuple[Reading, ...]:
     return tuple(r for order in orders for r in order.readings if r.said)
 
 
-def run_lines(run: Run) -> list[Line]:
+def run_lines(run: Run, shift: Shift) -> list[Line]:
     """Return what is said of how a drain is run."""
     lines: list[Line] = []
     mode, source, number = run.mode, run.source, run.number
@@ -82,6 +82,9 @@ def run_lines(run: Run) -> list[Line]:
         lines.append(plain("shows-and-is-no-suction", number=number, time=number.time))
     if on_suction and source is not None and source.value in _DISCONNECTED:
         lines.append(look("suction-without-source", source=source, time=source.time))
+    charted = [r for r in (mode, source, number) if r is not None]
+    if charted and all(stale(r, shift.window.start) for r in charted):
+        lines.append(look("not-charted-this-shift"))
     for one in run.coming:
         order = say("suction-of", number=one) if one.observable == "suction-ordered" else one
         lines.append(plain("comes-into-force", order=order, time=one.time))

@@ -80,7 +80,7 @@ def _block(drain: Watched, bed: Bed) -> Block:
     led = drain.led_into is not None
     found: list[tuple[str, Sequence[Line]]] = [("which", which_lines(which))]
     if not out:
-        found.append(("run", run_lines(run)))
+        found.append(("run", run_lines(run, shift)))
         found.append(("leak", leak_lines(leak, shift)))
     found.append(("shift", shift_lines(drained, shift)))
     if not out and not led:

@@ -26,6 +26,7 @@ from fhirdrain.handoff.bed import Bed, Watched, last_handoff
 from fhirdrain.handoff.document import document
 from fhirdrain.handoff.plain import plain_text
 from fhirdrain.handoff.sheet import Sheet, make_sheet
+from fhirdrain.intake.item import SourceItem
 from fhirdrain.resources.drain import Drain
 from fhirdrain.resources.recover import is_ours, places_in, recover
 from fhirdrain.site import Site
@@ -150,26 +151,27 @@ def known_from_store(store: Store, site: Site | None, at: datetime, patient: str
     """
     messages = store.messages_by_state()
     left = messages.get("new", 0) + messages.get("held", 0)
-    notes = [say("messages-left", count=left)] if left else []
-    now = _readings_known(store, site, at, patient)
-    settings = _settings(site, [r for own in now.values() for r in own])
-    last = last_handoff(settings, at)
-    return Known(now, _readings_known(store, site, last, patient), {}, notes)
-
-
-def _readings_known(
-    store: Store, site: Site | None, until: datetime, patient: str | None
-) -> dict[str, list[Reading]]:
-    found = {}
-    for name, items in known_items(store, until, None if patient is None else [patient]):
+    now: dict[str, Sequence[Reading]] = {}
+    told: dict[str, Sequence[Reading]] = {}
+    for name, items in known_items(store, at, None if patient is None else [patient]):
         if site is None and any(item.rebuilt for item in items):
             raise ConfigurationError(
                 "this store was made anew from a server, and needs the site file to be read",
                 place=str(store.path),
                 hint="--site",
             )
-        found[name] = folded(with_rows(items, site) if site is not None else items)
-    return found
+        now[name] = _readings_of(items, site)
+        stated, _ = _as_known(now[name], at)
+        if site is None and not stated:
+            continue
+        settings = site.settings if site is not None else _plain_settings(stated)
+        for _, before in known_items(store, last_handoff(settings, at), [name]):
+            told[name] = _readings_of(before, site)
+    return Known(now, told, {}, [say("messages-left", count=left)] if left else [])
+
+
+def _readings_of(items: Sequence[SourceItem], site: Site | None) -> list[Reading]:
+    return folded(with_rows(items, site) if site is not None else items)
 
 
 def _by_patient(readings: Iterable[Reading]) -> dict[str, list[Reading]]:
@@ -236,6 +238,8 @@ def _sheet_of(
     patient: str, readings: Sequence[Reading], known: Known, rules: Rules, at: datetime
 ) -> Sheet | None:
     stated, notes = _as_known(readings, at)
+    if not stated:
+        return None
     settings = rules.settings
     if settings is None:
         settings = replace(_plain_settings(stated), drains=known.places.get(patient, {}))
@@ -247,7 +251,7 @@ def _sheet_of(
     told = None
     if known.told is not None:
         before, _ = _as_known(known.told.get(patient, ()), last)
-        all_told, *_ = _watched(patient, before, settings, rules, last)
+        all_told, *_ = _watched(patient, before, settings, Rules(settings), last)
         told = {drain.key: drain for drain in all_told}
     else:
         notes.append(say("no-versions"))
@@ -298,16 +302,10 @@ def _as_known(readings: Iterable[Reading], at: datetime) -> tuple[list[Reading],
     return kept, notes
 
 
-def _settings(site: Site | None, readings: Sequence[Reading]) -> Settings:
-    return site.settings if site is not None else _plain_settings(readings)
-
-
 def _plain_settings(readings: Sequence[Reading]) -> Settings:
     """Return settings of nobody's: the usual shifts, in the offset of the newest reading."""
-    newest = max(readings, key=lambda r: r.time, default=None)
-    zone = newest.time.tzinfo if newest is not None else None
-    if zone is None:
-        raise ConfigurationError("there is no reading in it", hint="is it of the right patient?")
+    zone = max(readings, key=lambda r: r.time).time.tzinfo
+    assert zone is not None  # readings have offsets
     return Settings(zone=zone, windows=_WINDOWS, day_starts=_WINDOWS[0])
 
 

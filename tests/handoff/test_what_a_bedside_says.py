@@ -332,3 +332,25 @@ def test_a_drain_that_came_at_the_end_of_a_shift_was_not_out(settings):
     assert "not here in this shift" in found
     assert "already in the unit on arrival: 300 mL" in found
     assert "out" not in found.replace("output", "")
+
+
+def test_what_was_not_done_is_said_with_its_reason_and_is_no_look(settings):
+    readings = [
+        level(0, 10),
+        reading("dressing", 1, "dry-intact"),
+        reading("dressing", 13, absent="refused"),
+        reading("air-leak", 13, absent="unable", note="asleep"),
+    ]
+    assert "dressing: last refused by the patient (Fri 20:00)" in of(
+        settings, readings, 24.1, "missing"
+    )
+    assert of(settings, readings, 24.1, "leak") == "not charted"
+    assert "air leak: could not be done (Fri 20:00): “asleep”" in of(
+        settings, readings, 24.1, "remarks"
+    )
+
+
+def test_what_agreed_in_an_earlier_shift_is_said_to_be_of_then(settings):
+    readings = [level(0, 10), ORDER, ORDER_MODE, SUCTION, SET, ON]
+    assert "not charted this shift" not in of(settings, readings, 12.1, "run")
+    assert "not charted this shift" in of(settings, readings, 24.1, "run")
