@@ -159,24 +159,34 @@ def against_order(
         if ordered is None:
             return Held("not compared", say("no-order-of-mode"))
         return Held("as ordered", say("run-as-ordered", mode=mode), None, (mode,))
-    return _suction_against_order(readings, next(iter(numbers), None), tolerance, at)
+    # What was read before it went on suction says nothing of the suction that it is on.
+    since = charted_since(readings, mode)
+    return _suction_against_order(readings, next(iter(numbers), None), since, tolerance, at)
 
 
 def _suction_against_order(
-    readings: Sequence[Reading], wanted: Reading | None, tolerance: Decimal, at: datetime
+    readings: Sequence[Reading],
+    wanted: Reading | None,
+    since: datetime,
+    tolerance: Decimal,
+    at: datetime,
 ) -> Held:
     source, number = (last_said(readings, name, at) for name in ("suction-source", "suction-set"))
     if wanted is None or wanted.amount is None:
         return Held("not compared", say("no-order-of-suction"))
     if number is None or number.amount is None or number.time < wanted.time:
         return Held("not compared", say("suction-not-read-since-order"), None, (wanted,))
+    if number.time < since:
+        return Held("not compared", say("suction-not-read-since-mode"), None, (wanted, number))
+    if source is not None and source.time < since:
+        source = None
     if source is None or source.value != "connected-on":
         why = say("source-not-charted") if source is None else say("source-is", source=source)
         return Held("not compared", why, None, (wanted, number))
     why = say("ordered-and-set", ordered=wanted.amount, set=number.amount)
     if abs(wanted.amount - number.amount) > tolerance:
-        since = max(wanted.time, charted_since(readings, number))
-        return Held("differs", why, since, (wanted, number))
+        first = max(wanted.time, charted_since(readings, number))
+        return Held("differs", why, first, (wanted, number))
     return Held("agrees", why, None, (wanted, number))
 
 

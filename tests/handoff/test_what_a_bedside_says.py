@@ -43,6 +43,19 @@ SUCTION = reading("mode", 1, "suction")
             "suction was not read since the order",
             "agrees",
         ),
+        (
+            [
+                ORDER,
+                ORDER_MODE,
+                SUCTION,
+                SET,
+                ON,
+                reading("mode", 2, "water-seal"),
+                reading("mode", 3, "suction"),
+            ],
+            "suction was not read since it went on suction",
+            "agrees",
+        ),
         # A regulator shows its number on water seal, too.
         ([ORDER, ORDER_MODE, reading("mode", 1, "water-seal"), SET, ON], "DIFFERS", "agrees"),
         (
