@@ -109,7 +109,7 @@ class _Writer:
                 "level_ml": block.unit.level,
                 "marked": self.time(block.unit.marked.time) if block.unit.marked else None,
                 "below_last_mark": self.reading(block.unit.low),
-                "changed": self.reading(block.unit.change),
+                "changed": self.reading(next(reversed(block.unit.changes), None)),
                 "capacity_ml": block.unit.capacity,
                 "room_ml": block.unit.room,
             },

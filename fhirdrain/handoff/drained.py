@@ -50,6 +50,7 @@ class Drained:
     led: tuple[str, ...]
     drain: str
     removed: datetime | None
+    was_here_before: bool
 
     def out_by(self, moment: datetime) -> bool:
         """Tell whether the drain was out by a time; before it was here it was not."""
@@ -60,6 +61,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
     """Return what drained, of one drain."""
     window = shift.window
     total = drain.total(window)
+    before = _shift_before(drain, total)
     since = None if shift.runs or drain.at <= window.end else _since(drain, window)
     end = drain.at if shift.runs else window.end
     baseline = drain.ledger.baseline
@@ -78,7 +80,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         drain.total(day_to(drain.settings, end)),
         last,
         rate,
-        _trend(drain, total),
+        _trend(total, before) if before is not None else None,
         baseline if baseline is not None and baseline.time >= window.start else None,
         tuple(r for r in drain.all("instilled") if r.time > window.start),
         tuple(
@@ -90,6 +92,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         tuple(name for join, name in drain.led if join.overlaps(window.start, end)),
         drain.name,
         drain.removed,
+        not total.open and total.place is not None and before is not None,
     )
 
 
@@ -100,12 +103,14 @@ def _since(drain: Watched, shift: Window) -> Total | None:
     return drain.total(Window(shift.end, drain.at))
 
 
-def _trend(drain: Watched, total: Total) -> Trend | None:
-    earlier = [one for one in drain.shifts if one.window.end == total.window.start]
-    if not earlier or total.open:
-        return None
-    (last,) = earlier
-    if total.value is None or last.value is None or not total.place or not last.place:
+def _shift_before(drain: Watched, total: Total) -> Total | None:
+    """Return the total of the shift before, None where the drain was not here in it."""
+    earlier = (t for t in drain.shifts if t.window.end == total.window.start and t.place)
+    return next(earlier, None)
+
+
+def _trend(total: Total, last: Total) -> Trend | None:
+    if total.open or total.value is None or last.value is None:
         return None
     now, then = (Fraction(one.value or 0) / one.place.hours for one in (total, last) if one.place)
     goes: Literal["less", "more", "the same"] = "the same"
@@ -157,6 +162,13 @@ def shift_lines(drained: Drained, shift: Shift) -> list[Line]:
 
 def _total_lines(total: Total, which: str, drained: Drained) -> list[Line]:
     """Return what is said of a total; `which` is shift, since or day."""
+    if total.place is None and total.outputs:
+        # What began nobody knows when drained in it, or before it.
+        window = total.window
+        when = say("from-to", start=window.start, end=window.end)
+        amount = amount_of(total, drained.doubtful)
+        found = look(f"{which}-total", amount=amount, when=when, hours=window.hours)
+        return [found, *_why_not_known(total, drained)]
     if total.place is None:
         key = "drain-out" if drained.out_by(total.window.start) else "not-here"
         return [plain(f"{which}-{key}", start=total.window.start, end=total.window.end)]
@@ -250,7 +262,7 @@ def lately_lines(drained: Drained, shift: Shift) -> list[Line]:
                 hours=trend.before.place.hours,
             )
         )
-    elif not drained.shift.open and drained.shift.place is not None:
+    elif drained.was_here_before:
         lines.append(quiet("no-trend"))
     return lines
 

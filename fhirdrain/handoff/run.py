@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from fhirdrain.bedside.orders import Held, Order, against_order, in_force
 from fhirdrain.bedside.reading import Reading, charted_since
 from fhirdrain.bedside.saying import Saying, say
 from fhirdrain.handoff.bed import Shift, Watched
-from fhirdrain.handoff.lines import Line, look, noted, plain, reading_at, stale
+from fhirdrain.handoff.lines import Line, capped, look, noted, plain, reading_at, stale
 
 _OFF = ("clamped", "capped")
 _DISCONNECTED = ("disconnected-open", "disconnected-closed", "connected-off")
@@ -21,6 +22,7 @@ class Run:
     """The last mode, source and setting, the orders in force and those to come, and the verdict.
 
     `off_since` is from when on it has been off suction by the chart, None for a drain on suction.
+    `modes` are all that were charted.
     """
 
     mode: Reading | None
@@ -33,6 +35,7 @@ class Run:
     coming: tuple[Reading, ...]
     held: Held
     off_since: datetime | None
+    modes: tuple[Reading, ...]
 
 
 def find_run(drain: Watched) -> Run:
@@ -50,6 +53,7 @@ def find_run(drain: Watched) -> Run:
         _said(order for order in orders if order.stands and order.start > drain.at),
         against_order(drain.readings, orders, drain.settings.suction_tolerance, drain.at),
         charted_since(drain.readings, mode) if mode is not None and off else None,
+        tuple(drain.all("mode")),
     )
 
 
@@ -85,6 +89,7 @@ def run_lines(run: Run, shift: Shift) -> list[Line]:
     charted = [r for r in (mode, source, number) if r is not None]
     if charted and all(stale(r, shift.window.start) for r in charted):
         lines.append(look("not-charted-this-shift"))
+    lines += _closed_for_a_time(run, shift)
     for one in run.coming:
         order = say("suction-of", number=one) if one.observable == "suction-ordered" else one
         lines.append(plain("comes-into-force", order=order, time=one.time))
@@ -93,6 +98,16 @@ def run_lines(run: Run, shift: Shift) -> list[Line]:
     if run.pressure is not None:
         lines.append(plain("pleural-pressure", pressure=run.pressure, time=run.pressure.time))
     return lines
+
+
+def _closed_for_a_time(run: Run, shift: Shift) -> list[Line]:
+    """Return when in this shift it was clamped or capped and opened again."""
+    lines = []
+    for closed, opened in pairwise(run.modes):
+        if closed.value in _OFF and opened.value not in _OFF and opened.time > shift.window.start:
+            values = {"mode": closed, "start": closed.time, "end": opened.time}
+            lines.append(noted(plain("was-closed", **values), closed))
+    return capped(lines)
 
 
 def _order_lines(run: Run) -> list[Line]:

@@ -13,7 +13,7 @@ from fhirdrain.handoff.lines import Line, look, noted, plain, quiet, stale
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """The unit now on a drain: its last good mark, a lower one behind it, its change.
+    """The unit now on a drain: its last good mark, a lower one behind it, all changes of units.
 
     `level`, `room`, `capacity` and `on_arrival` (what was in it before anything drained here) are
     in mL, `number` is as charted; None where not known.
@@ -23,7 +23,7 @@ class Unit:
     level: Decimal | None
     marked: Reading | None
     low: Reading | None
-    change: Reading | None
+    changes: tuple[Reading, ...]
     capacity: Decimal | None
     on_arrival: Decimal | None
     by_amounts: bool
@@ -40,7 +40,7 @@ def find_unit(drain: Watched) -> Unit:
     """Return the unit now on a drain."""
     ledger = drain.ledger
     level, marked = ledger.marks[-1] if ledger.marks else (None, None)
-    change = drain.last("unit-change")
+    changes = drain.all("unit-change")
     numbered = [
         r
         for r in drain.readings
@@ -50,7 +50,7 @@ def find_unit(drain: Watched) -> Unit:
     ]
     last = numbered[-1] if numbered else None
     # A number from before the change is the old unit's.
-    known = last is not None and (change is None or last.time >= change.time)
+    known = last is not None and (not changes or last.time >= changes[-1].time)
     number = last.parts["unit-number"] if last is not None and known else None
     baseline = ledger.baseline
     here = baseline is not None and any(reading == baseline for _, reading in ledger.marks)
@@ -59,7 +59,7 @@ def find_unit(drain: Watched) -> Unit:
         level,
         marked,
         ledger.low,
-        change,
+        tuple(changes),
         drain.settings.drain(drain.name).capacity,
         baseline.amount if here and baseline is not None else None,
         not ledger.marks and any(o.basis == "amount" for o in ledger.outputs),
@@ -70,11 +70,10 @@ def unit_lines(unit: Unit, shift: Shift) -> list[Line]:
     """Return what is said of the unit now on a drain."""
     name = say("unit-numbered", number=unit.number) if unit.number is not None else say("the-unit")
     lines: list[Line] = []
-    if unit.change is not None:
-        lines.append(
-            noted(plain("unit-changed", change=unit.change, time=unit.change.time), unit.change)
-        )
-        if "closing-level" not in unit.change.parts:
+    recent = [change for change in unit.changes if change.time > shift.window.start]
+    for change in recent or unit.changes[-1:]:
+        lines.append(noted(plain("unit-changed", change=change, time=change.time), change))
+        if "closing-level" not in change.parts:
             lines.append(look("closing-level-not-charted"))
     if unit.low is not None:
         lines.append(
@@ -84,7 +83,7 @@ def unit_lines(unit: Unit, shift: Shift) -> list[Line]:
         lines.append(plain("unit-by-amounts", unit=name) if unit.by_amounts else look("no-level"))
     else:
         lines.append(plain("unit-level", unit=name, level=unit.level, time=unit.marked.time))
-        if unit.on_arrival is not None:
+        if unit.on_arrival:
             lines.append(quiet("on-arrival-in-it", level=unit.on_arrival))
         if unit.room is not None and unit.room >= 0:
             lines.append(plain("room-left", room=unit.room, capacity=unit.capacity))

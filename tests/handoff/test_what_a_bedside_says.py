@@ -367,3 +367,33 @@ def test_what_agreed_in_an_earlier_shift_is_said_to_be_of_then(settings):
     readings = [level(0, 10), ORDER, ORDER_MODE, SUCTION, SET, ON]
     assert "not charted this shift" not in of(settings, readings, 12.1, "run")
     assert "not charted this shift" in of(settings, readings, 24.1, "run")
+
+
+def test_an_amount_of_which_nobody_knows_the_beginning_is_in_the_shift_that_it_ends(settings):
+    found = of(settings, [amount(12, 30)], 12.1, "shift")
+    assert "at least 30 mL" in found
+    assert "since when is not known" in found
+    assert "not here" not in found
+
+
+def test_a_drain_that_was_clamped_and_opened_again_says_so(settings):
+    readings = [
+        level(0, 10),
+        reading("mode", 1, "clamped", parts={"reason": "walking"}),
+        reading("mode", 2, "suction"),
+    ]
+    assert "was clamped, for walking: Fri 08:00 to 09:00" in of(settings, readings, 12.1, "run")
+    assert "was clamped" not in of(settings, readings, 24.1, "run")
+
+
+def test_each_change_of_the_unit_in_a_shift_is_said(settings):
+    readings = [level(0, 10), change(3, 50, 0), change(6, 80, 0), level(9, 5)]
+    found = of(settings, readings, 12.1, "unit")
+    assert "unit changed (full) Fri 10:00" in found
+    assert "unit changed (full) Fri 13:00" in found
+    assert "Fri 10:00" not in of(settings, readings, 24.1, "unit")
+
+
+def test_there_is_no_trend_where_there_was_no_shift_before(settings):
+    first = of(settings, [level(0.5, 10), level(12, 30)], 12.1, "lately")
+    assert "shift before" not in first
