@@ -5,7 +5,9 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from fhirdrain import __version__
 from fhirdrain.bedside.reading import Reading
@@ -16,6 +18,8 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.exchange.delivery import Delivery
 from fhirdrain.sandbox.server import running
 from fhirdrain.site import Site, load_site
+from fhirdrain.site.policy import load_policy
+from fhirdrain.street.handing_over import Rules, known_from_resources, sheets_of, written
 from fhirdrain.street.mapping import (
     DrainSummary,
     MapReport,
@@ -29,6 +33,10 @@ from fhirdrain.street.samples import samples_folder
 from fhirdrain.vocabulary.jsontext import decode, encode
 
 _SOURCES = (("rounds", "rounds.csv"), ("surgery", "surgery.tsv"))
+
+_LAST_HANDOFF = datetime.fromisoformat("2025-10-27T07:05+01:00")
+
+Json = dict[str, Any]
 
 # What must come back as it was mapped.
 SAME = (
@@ -123,7 +131,7 @@ class Tour:
         found = "; ".join(text for _, texts in delivery.different for text in texts)
         yield f"one changed   {_became([delivery])}: {found}"
         self.expect(len(delivery.different) == 1, "a changed value was not reported")
-        _, readings, faults = read_drains(client, Wanted())
+        resources, readings, faults = read_drains(client, Wanted())
         client.close()
         mapped = [reading for report in reports for reading in report.readings]
         same = _by_identity(readings) == _by_identity(mapped)
@@ -133,6 +141,7 @@ class Tour:
             f"read back     {len(readings)} readings, {withdrawn} of them withdrawn:"
             f" {'the same as mapped' if same else 'NOT the same as mapped'}"
         )
+        yield self._handed_over(resources, base, site)
         told = {(s.patient, s.drain): s for report in reports for s in report.drains}
         for summary in _summaries_of(readings, site):
             before = told[summary.patient, summary.drain]
@@ -141,6 +150,23 @@ class Tour:
                 == [_said(t) for t in (*summary.windows, *summary.days)],
                 f"{summary.drain}: the ledger of what was read back differs",
             )
+
+    def _handed_over(self, resources: Sequence[Json], base: str, site: Site) -> str:
+        """Write the last hand-off's sheets from what was read back, and hold them to the table."""
+        rules = Rules(site.settings, load_policy(site.policy) if site.policy else None)
+        sheets = sheets_of(known_from_resources(resources, base), rules, _LAST_HANDOFF)
+        path = self.folder / "sheet.html"
+        path.write_bytes(written(sheets, "html", "en"))
+        with (samples_folder() / "scenario" / "totals.csv").open(encoding="utf-8") as stream:
+            rows = {row["window"]: row for row in csv.DictReader(stream)}
+        blocks = [block for sheet in sheets for block in sheet.blocks]
+        for block in blocks:
+            total = block.drained.shift
+            said = _amount(total) if total.place is not None else "drain out"
+            wanted = rows[f"{total.window.start:%Y-%m-%d %H:%M}"][block.drain.name]
+            self.expect(said == wanted, f"the sheet says {said} of {block.drain.name}")
+        self.expect(len(blocks) == 3, "a drain is missing from the sheets")
+        return f"handed over   {len(sheets)} sheets of {len(blocks)} drains: {path}"
 
     def _totals(self, expected: Path, reports: Sequence[MapReport]) -> Iterator[str]:
         drains = {s.drain: s for report in reports for s in report.drains}
