@@ -123,7 +123,7 @@ def command(
     )
     sheets = sheets_of(known, rules, when)
     if not sheets:
-        whose = "this patient's" if token is not None else "any"
+        whose = "this patient" if token is not None else "any patient"
         raise ConfigurationError(
             f"no drain of {whose} is in place, or was within a day, by what was stored then",
             hint="--at names another time, --patient another patient",
