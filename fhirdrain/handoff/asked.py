@@ -17,9 +17,9 @@ from fhirdrain.bedside.policy import Judgement
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.saying import Word, say
 from fhirdrain.bedside.totals import Total
-from fhirdrain.handoff.bed import Watched
+from fhirdrain.handoff.bed import Bed, Watched
 from fhirdrain.handoff.drained import amount_of, doubtful_in
-from fhirdrain.handoff.lines import Line, capped, look, plain, quiet, reading_at, reading_of
+from fhirdrain.handoff.lines import Line, capped, look, plain, quiet, reading_of
 
 # Questions about what is further back are counted, and stand in the record.
 _ASKED_FOR = timedelta(hours=24)
@@ -44,7 +44,7 @@ class Retold:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A reading put right, withdrawn, or come in late since the hand-off before.
+    """A reading put right, withdrawn, moved to another drain, or come in late since then.
 
     `told` is what it said then, None where that is not known, or nothing was said.
     """
@@ -73,15 +73,8 @@ class Asked:
     knows: bool
 
 
-def find_asked(
-    drain: Watched,
-    told: Watched | None,
-    last: datetime,
-    *,
-    knows: bool,
-    shown: Sequence[Sequence[Reading]] = (),
-) -> Asked:
-    """Return what a person should look at of one drain; `told` is as it was known at `last`.
+def find_asked(drain: Watched, bed: Bed, shown: Sequence[Sequence[Reading]] = ()) -> Asked:
+    """Return what a person should look at of one drain of a bed.
 
     `shown` are amounts of which another part of the sheet asks whether they are one.
     """
@@ -96,21 +89,25 @@ def find_asked(
     questions = (*open_low, *recent)
     orders = [r for o in in_force(drain.orders, drain.at) for r in o.readings if r.note is not None]
     words = {(r.identity, r.note): r for r in orders}
+    told = bed.told.get(drain.key) if bed.told is not None else None
     return Asked(
         tuple(drain.judgements),
         tuple(questions),
         len(findings) - len(questions),
         tuple(words.values()),
         drain.name,
-        tuple(_changes(drain, told, last)),
-        tuple(_retold(drain, told, last)) if told is not None else (),
-        last,
-        knows,
+        tuple(_changes(drain, bed)),
+        tuple(_retold(drain, told, bed.last)) if told is not None else (),
+        bed.last,
+        bed.told is not None,
     )
 
 
-def _changes(drain: Watched, told: Watched | None, last: datetime) -> list[Change]:
-    before = {(r.identity, r.observable): r for r in told.readings} if told is not None else {}
+def _changes(drain: Watched, bed: Bed) -> list[Change]:
+    """Return what of a drain's readings is not as it was told, in order of time."""
+    told = list(bed.told.values()) if bed.told is not None else []
+    before = {(r.identity, r.observable): r for one in told for r in one.readings}
+    knows, last = bed.told is not None, bed.last
     found = []
     for reading in drain.readings:
         stored = reading.recorded
@@ -118,15 +115,36 @@ def _changes(drain: Watched, told: Watched | None, last: datetime) -> list[Chang
             continue
         was = before.get((reading.identity, reading.observable))
         if not reading.counts:
-            if told is None or was is None or was.counts:
+            if not knows or was is None or was.counts:
                 found.append(Change("withdrawn", reading, was))
         elif was is not None and was.counts and was.content != reading.content:
             found.append(Change("corrected", reading, was))
-        elif told is None and reading.status == "corrected":
+        elif not knows and reading.status == "corrected":
             found.append(Change("corrected", reading, None))
         elif was is None and reading.time <= last and reading.observable in _VOLUMES:
             found.append(Change("late", reading, None))
-    return found
+    return sorted(found + _moved_away(drain, bed), key=lambda change: change.reading.time)
+
+
+def _moved_away(drain: Watched, bed: Bed) -> list[Change]:
+    """Return what was told of a drain and is a reading of another one now."""
+    told = bed.told.get(drain.key) if bed.told is not None else None
+    if told is None:
+        return []
+    here = {(r.identity, r.observable) for r in drain.readings}
+    there = {
+        (r.identity, r.observable): r
+        for other in bed.drains
+        if other is not drain
+        for r in other.readings
+    }
+    return [
+        Change("moved", there[name], reading)
+        for reading in told.readings
+        if (name := (reading.identity, reading.observable)) not in here
+        and name in there
+        and reading.counts
+    ]
 
 
 def _retold(drain: Watched, told: Watched, last: datetime) -> list[Retold]:
@@ -170,14 +188,13 @@ def change_lines(asked: Asked) -> list[Line]:
                 ),
             )
         )
-    for change in asked.changes:
-        lines.append(_change_line(change))
+    lines += (_change_line(change, asked.drain) for change in asked.changes)
     if lines and not asked.knows:
         lines.append(quiet("told-not-known"))
     return lines
 
 
-def _change_line(change: Change) -> Line:
+def _change_line(change: Change, drain: str) -> Line:
     reading = change.reading
     values = {
         "observable": Word("", reading.observable),
@@ -187,11 +204,13 @@ def _change_line(change: Change) -> Line:
     before = change.told or (reading if change.kind == "withdrawn" else None)
     struck = None
     if before is not None:
-        struck = say("struck", observable=values["observable"], reading=reading_at(before))
+        struck = reading_of(before, drain)
     if change.kind == "withdrawn":
         says = say("withdrawn", **values)
     elif change.kind == "corrected":
-        says = say("put-right", reading=reading, **values)
+        says = say("put-right", reading=reading_of(reading, drain), **values)
+    elif change.kind == "moved":
+        says = say("moved", reading=reading_of(reading, drain), **values)
     else:
         says = say("came-late", reading=reading, **values)
     if reading.note is not None:

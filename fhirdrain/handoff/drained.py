@@ -48,13 +48,13 @@ class Drained:
     outputs: tuple[Output, ...]
     doubtful: tuple[tuple[Reading, ...], ...]
     led: tuple[str, ...]
-    drain: str
-    removed: datetime | None
+    drain: Watched
     was_here_before: bool
 
     def out_by(self, moment: datetime) -> bool:
         """Tell whether the drain was out by a time; before it was here it was not."""
-        return self.removed is not None and self.removed <= moment
+        removed = self.drain.removed
+        return removed is not None and removed <= moment
 
 
 def find_drained(drain: Watched, shift: Shift) -> Drained:
@@ -90,10 +90,13 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         ),
         doubtful_in(drain, total),
         tuple(name for join, name in drain.led if join.overlaps(window.start, end)),
-        drain.name,
-        drain.removed,
+        drain,
         not total.open and total.place is not None and before is not None,
     )
+
+
+def _is_over(rate: Rate, output: Output) -> bool:
+    return not rate.rolling and (rate.start, rate.end) == (output.start, output.end)
 
 
 def _since(drain: Watched, shift: Window) -> Total | None:
@@ -166,13 +169,13 @@ def _total_lines(total: Total, which: str, drained: Drained) -> list[Line]:
         # What began nobody knows when drained in it, or before it.
         window = total.window
         when = say("from-to", start=window.start, end=window.end)
-        amount = amount_of(total, drained.doubtful)
+        amount = amount_of(total, doubtful_in(drained.drain, total))
         found = look(f"{which}-total", amount=amount, when=when, hours=window.hours)
         return [found, *_why_not_known(total, drained)]
     if total.place is None:
         key = "drain-out" if drained.out_by(total.window.start) else "not-here"
         return [plain(f"{which}-{key}", start=total.window.start, end=total.window.end)]
-    amount = amount_of(total, drained.doubtful)
+    amount = amount_of(total, doubtful_in(drained.drain, total))
     when = say(_place_key(total), start=total.place.start, end=total.place.end)
     key = f"{which}-total" if total.at_least is not None else f"{which}-unknown"
     values = {"amount": amount, "when": when, "hours": total.place.hours}
@@ -218,12 +221,10 @@ def _why_not_known(total: Total, drained: Drained) -> list[Line]:
         for o in total.outputs
         if o.start is None and o.value and total.covered < 1
     ]
-    counted = {o.closing.identity for o in total.outputs}
     doubles = []
-    for group in drained.doubtful:
-        if counted & {reading.identity for reading in group}:
-            readings = tuple(reading_of(r, drained.drain) for r in group)
-            doubles.append(look("double" if len(group) > 1 else "doubtful", readings=readings))
+    for group in doubtful_in(drained.drain, total):
+        readings = tuple(reading_of(r, drained.drain.name) for r in group)
+        doubles.append(look("double" if len(group) > 1 else "doubtful", readings=readings))
     lines += capped(doubles)
     if drained.led:
         lines.append(look("led-in-this-time", drains=drained.led))

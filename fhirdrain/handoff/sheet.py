@@ -73,8 +73,7 @@ def _block(drain: Watched, bed: Bed) -> Block:
     shift = bed.shift
     which, run, leak = find_which(drain), find_run(drain), find_leak(drain)
     drained, unit, colour = find_drained(drain, shift), find_unit(drain), find_colour(drain)
-    told = bed.told.get(drain.key) if bed.told is not None else None
-    asked = find_asked(drain, told, bed.last, knows=bed.told is not None, shown=drained.doubtful)
+    asked = find_asked(drain, bed, drained.doubtful)
     checked = find_checked(drain, shift, _with_remarks(run, leak))
     out = drain.removed is not None
     led = drain.led_into is not None

@@ -255,7 +255,7 @@ def _sheet_of(
         told = {drain.key: drain for drain in all_told}
     else:
         notes.append(say("no-versions"))
-    standing = [r for r in stated if r.counts and r.observable not in ORDERED]
+    standing = [r for r in stated if r.real and r.observable not in ORDERED]
     newest = max((r.time for r in standing), default=None)
     if newest is not None and at - newest > _OLD:
         notes.insert(0, say("old", length=at - newest))

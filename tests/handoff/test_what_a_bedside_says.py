@@ -244,7 +244,10 @@ def test_what_was_put_right_is_struck(settings):
     now = [told[0], replace(told[1], value=Decimal(40), status="corrected", recorded=at(13))]
     found = of(settings, now, 24.1, "changes", told=told)
     assert "[Fri 07:00 to 19:00, told at Fri 19:06: at least 400 mL] now at least 40 mL" in found
-    assert "[level 400 mL (Fri 11:00)] level of Fri 11:00 put right Fri 20:00: now 40 mL" in found
+    assert (
+        "[level 400 mL (Fri 11:00)] level of Fri 11:00 put right Fri 20:00: now level 40 mL"
+        in found
+    )
 
 
 def test_what_came_late_is_said(settings):
@@ -397,3 +400,29 @@ def test_each_change_of_the_unit_in_a_shift_is_said(settings):
 def test_there_is_no_trend_where_there_was_no_shift_before(settings):
     first = of(settings, [level(0.5, 10), level(12, 30)], 12.1, "lately")
     assert "shift before" not in first
+
+
+def test_what_was_charted_of_the_wrong_drain_is_told_on_both(settings):
+    wrong = amount(4, 40, identity="x", recorded=at(4), drain="L1")
+    told = [amount(0, 0), amount(0, 0, drain="L1"), wrong]
+    right = replace(wrong, drain="R1", status="corrected", recorded=at(13))
+    (sheet,) = sheets(settings, [*told[:2], right], 24.1, told=told)
+    said_of_r1, said_of_l1 = (part(sheet, name, "changes") for name in ("R1", "L1"))
+    assert "[amount 40 mL (Fri 11:00), L1] amount of Fri 11:00 put right Fri 20:00" in said_of_r1
+    assert "[amount 40 mL (Fri 11:00)] amount of another drain now" in said_of_l1
+    assert "amount 40 mL (Fri 11:00), R1" in said_of_l1
+    assert "told at Fri 19:06: at least 40 mL] now at least 0 mL" in said_of_l1
+
+
+def test_two_doubles_in_a_day_are_not_called_one_or_the_other(settings):
+    twice = [amount(2, 30, item="a"), amount(2.1, 30, item="b")]
+    again = [amount(14, 20, item="a"), amount(14.1, 20, item="b")]
+    readings = [amount(0, 0), *twice, amount(12, 5), *again, amount(24, 5)]
+    found = of(settings, readings, 24.2, "lately")
+    assert "last day 60 to 110 mL" in found
+    assert "25 or 45 mL" in of(settings, readings, 24.2, "shift")
+
+
+def test_two_marks_of_one_minute_are_no_interval(settings):
+    readings = [level(0, 0), level(4, 40), level(4, 45)]
+    assert "last interval 40 mL, Fri 07:00 to 11:00 (4 h)" in of(settings, readings, 12.1, "lately")
