@@ -65,15 +65,10 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
     since = None if shift.runs or drain.at <= window.end else _since(drain, window)
     end = drain.at if shift.runs else window.end
     baseline = drain.ledger.baseline
-    last = drain.ledger.outputs[-1] if drain.ledger.outputs else None
-    rate = next(
-        (
-            r
-            for r in drain.rates
-            if last is not None and r.closing == last.closing and not r.rolling
-        ),
-        None,
-    )
+    # Two marks of one minute are no interval.
+    intervals = [o for o in drain.ledger.outputs if o.start != o.end]
+    last = intervals[-1] if intervals else None
+    rate = next((r for r in drain.rates if last is not None and _is_over(r, last)), None)
     return Drained(
         total,
         since,

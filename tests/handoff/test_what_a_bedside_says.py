@@ -411,7 +411,7 @@ def test_what_was_charted_of_the_wrong_drain_is_told_on_both(settings):
     assert "[amount 40 mL (Fri 11:00), L1] amount of Fri 11:00 put right Fri 20:00" in said_of_r1
     assert "[amount 40 mL (Fri 11:00)] amount of another drain now" in said_of_l1
     assert "amount 40 mL (Fri 11:00), R1" in said_of_l1
-    assert "told at Fri 19:06: at least 40 mL] now at least 0 mL" in said_of_l1
+    assert "told at Fri 19:06: at least 40 mL] now not known" in said_of_l1
 
 
 def test_two_doubles_in_a_day_are_not_called_one_or_the_other(settings):
