@@ -62,9 +62,10 @@ class Language:
         """Return what a saying says."""
         pattern: str = self._texts["say"][saying.key]
         shown = {name: self.show(value) for name, value in saying.values.items()}
-        start, end = saying.values.get("start"), saying.values.get("end")
-        if isinstance(start, datetime) and isinstance(end, datetime):  # noqa: SIM102
-            if self.day(start) == self.day(end):
+        match saying.values:
+            case {"start": datetime() as start, "end": datetime() as end} if self.day(
+                start
+            ) == self.day(end):
                 shown["end"] = self.clock(end)  # the day is said
         return pattern.format_map(shown)
 

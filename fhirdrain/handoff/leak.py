@@ -43,8 +43,8 @@ def leak_lines(leak: Leak, shift: Shift) -> list[Line]:
     says = say("leak-seen", seen=tuple(seen), time=last.time)
     if more:
         says = say("together", items=(says, *more))
-    weight = "look" if last.leak is not False else "plain"
-    lines = [noted(Line(says, weight), last.reading)]  # type: ignore[arg-type]
+    none = last.leak is False
+    lines = [noted(Line(says, "plain" if none else "look"), last.reading)]
     if last.reading.value == "present" and last.at_rest is None and last.on_cough is None:
         lines = [noted(look("leak-seen-somehow", time=last.time), last.reading)]
     if leak.spell is not None:
