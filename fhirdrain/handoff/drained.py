@@ -110,6 +110,8 @@ def _shift_before(drain: Watched, total: Total) -> Total | None:
 def _trend(total: Total, last: Total) -> Trend | None:
     if total.open or total.value is None or last.value is None:
         return None
+    if total.carried or last.carried:
+        return None  # some of it drained in the shift before, nobody knows how much
     now, then = (Fraction(one.value or 0) / one.place.hours for one in (total, last) if one.place)
     goes: Literal["less", "more", "the same"] = "the same"
     if now != then:

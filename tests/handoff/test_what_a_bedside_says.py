@@ -426,3 +426,10 @@ def test_two_doubles_in_a_day_are_not_called_one_or_the_other(settings):
 def test_two_marks_of_one_minute_are_no_interval(settings):
     readings = [level(0, 0), level(4, 40), level(4, 45)]
     assert "last interval 40 mL, Fri 07:00 to 11:00 (4 h)" in of(settings, readings, 12.1, "lately")
+
+
+def test_there_is_no_trend_over_a_step_across_the_change_of_shift(settings):
+    aligned = [level(0, 0), level(12, 60), level(24, 100)]
+    assert "by the hour less" in of(settings, aligned, 24.1, "lately")
+    across = [level(0, 0), level(10, 60), level(24, 100)]
+    assert "by the hour" not in of(settings, across, 24.1, "lately")
