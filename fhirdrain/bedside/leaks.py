@@ -35,9 +35,9 @@ class Look:
 
     @property
     def not_tested(self) -> tuple[str, ...]:
-        """Return which of the two looks were not taken."""
+        """Return which of the two looks are charted as not taken."""
         seen = (("at-rest", self.at_rest), ("on-cough", self.on_cough))
-        return tuple(name for name, word in seen if word in (None, _NOT_TESTED))
+        return tuple(name for name, word in seen if word == _NOT_TESTED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from decimal import Decimal
 from itertools import groupby
 from typing import Literal
 
-from fhirdrain.bedside.reading import Reading, charted_since, last_said
+from fhirdrain.bedside.reading import Reading, charted_since, last_said, last_undone
 from fhirdrain.bedside.saying import Saying, say
 
 __all__ = [
@@ -178,12 +178,16 @@ def _suction_against_order(
         return Held("not compared", say("suction-not-read-since-order"), None, (wanted,))
     if number.time < since:
         return Held("not compared", say("suction-not-read-since-mode"), None, (wanted, number))
-    if source is not None and source.time < since:
+    unread = last_undone(readings, "suction-source", at)
+    if source is not None and (source.time < since or unread is not None):
         source = None
+    joints = last_said(readings, "connections", at)
+    if joints is not None and joints.value == "disconnected":
+        return Held("not compared", say("connections-apart"), None, (wanted, number, joints))
     if source is None or source.value != "connected-on":
         why = say("source-not-charted") if source is None else say("source-is", source=source)
         return Held("not compared", why, None, (wanted, number))
-    why = say("ordered-and-set", ordered=wanted.amount, set=number.amount)
+    why = say("ordered-and-set", ordered=wanted, set=number)
     if abs(wanted.amount - number.amount) > tolerance:
         first = max(wanted.time, charted_since(readings, number))
         return Held("differs", why, first, (wanted, number))

@@ -115,6 +115,7 @@ class Drained:
     away: Sequence[Join] = ()
     into: Sequence[str] = ()
     doubles: Sequence[Reading] = ()
+    episode: int = 1
 
     @cached_property
     def outflow(self) -> Outflow:
@@ -140,8 +141,8 @@ class Drained:
 class Judgement:
     """The answer to one figure for some drains: why, since when, and by which readings.
 
-    `why` is said one after the other. `last` is when it was so again for the last time, None where
-    it was so once or still is.
+    `why` is said one after the other. `tubes` are the drains with their episodes. `last` is when it
+    was so again for the last time, None where it was so once or still is.
     """
 
     figure: Figure
@@ -151,6 +152,7 @@ class Judgement:
     time: datetime | None = None
     readings: tuple[Reading, ...] = ()
     last: datetime | None = None
+    tubes: tuple[tuple[str, int], ...] = ()
 
 
 def judge(
@@ -199,7 +201,8 @@ def _answer(
     readings: Iterable[Reading] = (),
 ) -> Judgement:
     why = (why,) if isinstance(why, Saying) else why
-    return Judgement(figure, tuple(d.name for d in drains), answer, why, time, tuple(readings))
+    names, tubes = tuple(d.name for d in drains), tuple((d.name, d.episode) for d in drains)
+    return Judgement(figure, names, answer, why, time, tuple(readings), tubes=tubes)
 
 
 # -- what drained ---------------------------------------------------------------------------

@@ -127,6 +127,17 @@ def last_said(readings: Sequence[Reading], observable: str, until: datetime) -> 
     )
 
 
+def last_undone(readings: Sequence[Reading], observable: str, until: datetime) -> Reading | None:
+    """Return what says that it was not done, refused or impossible; None if it was done since.
+
+    That is no look: nothing was seen.
+    """
+    for reading in reversed(readings):
+        if reading.observable == observable and reading.real and reading.time <= until:
+            return reading if reading.absent is not None else None
+    return None
+
+
 def charted_since(readings: Sequence[Reading], reading: Reading) -> datetime:
     """Return from when on an observable has been charted as in a reading, without a break."""
     since = reading.time

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["Saying", "Word", "say"]
+__all__ = ["Saying", "Verbatim", "Word", "say"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +25,10 @@ class Word(NamedTuple):
     observable: str
     word: str
     component: str = ""
+
+
+class Verbatim(str):
+    """A text that is said word for word, however long it is."""
 
 
 def say(key: str, **values: object) -> Saying:

@@ -30,7 +30,8 @@ class Total:
     and `at_most` when all is charted but a double entry is suspected; none of them when nothing is
     known. `charted` is the plain sum of what was charted, suspected doubles included. `covered`
     is the share (0 to 1) of the time the drain was in place here (`place`) that outputs ending in
-    the window account for. `outputs` are what was counted, in order of their ends.
+    the window account for. `outputs` are what was counted, in order of their ends; where they are
+    `split`, only with their share of the window.
     """
 
     window: Window
@@ -42,10 +43,13 @@ class Total:
     covered: Fraction
     outputs: tuple[Output, ...] = ()
     open: bool = False
+    split: bool = False
 
     @property
     def carried(self) -> tuple[Output, ...]:
-        """Return the outputs that began before the window."""
+        """Return the outputs that began before the window and count in it whole."""
+        if self.split:
+            return ()
         return tuple(o for o in self.outputs if o.start and o.start < self.window.start)
 
 
@@ -81,6 +85,7 @@ def total(
         covered=covered,
         outputs=tuple(p.of for p in parts),
         open=now < window.end and ledger.removed is None,
+        split=settings.spanning == "split",
     )
 
 

@@ -7,15 +7,15 @@ hand-off before and has become another is struck, not vanished.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 
 from fhirdrain.bedside.findings import Finding
-from fhirdrain.bedside.orders import in_force
+from fhirdrain.bedside.orders import Order, in_force
 from fhirdrain.bedside.policy import Judgement
 from fhirdrain.bedside.reading import Reading
-from fhirdrain.bedside.saying import Word, say
+from fhirdrain.bedside.saying import Saying, Verbatim, Word, say
 from fhirdrain.bedside.totals import Total
 from fhirdrain.handoff.bed import Bed, Watched
 from fhirdrain.handoff.drained import amount_of, doubtful_in
@@ -44,7 +44,7 @@ class Retold:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A reading put right, withdrawn, moved to another drain, or come in late since then.
+    """A reading put right, withdrawn, moved to another drain, gone, or come in late since then.
 
     `told` is what it said then, None where that is not known, or nothing was said.
     """
@@ -66,6 +66,7 @@ class Asked:
     questions: tuple[Finding, ...]
     older: int
     orders: tuple[Reading, ...]
+    orders_before: tuple[Reading, ...]
     drain: str
     changes: tuple[Change, ...]
     retold: tuple[Retold, ...]
@@ -90,44 +91,70 @@ def find_asked(drain: Watched, bed: Bed, shown: Sequence[Sequence[Reading]] = ()
     orders = [r for o in in_force(drain.orders, drain.at) for r in o.readings if r.note is not None]
     words = {(r.identity, r.note): r for r in orders}
     told = bed.told.get(drain.key) if bed.told is not None else None
+    changes = _changes(drain, bed)
     return Asked(
         tuple(drain.judgements),
         tuple(questions),
         len(findings) - len(questions),
         tuple(words.values()),
+        _before(drain, in_force(drain.orders, drain.at), bed.last),
         drain.name,
-        tuple(_changes(drain, bed)),
-        tuple(_retold(drain, told, bed.last)) if told is not None else (),
+        tuple(changes),
+        tuple(_retold(drain, told, bed.last, changes)) if told is not None else (),
         bed.last,
         bed.told is not None,
     )
+
+
+def _before(drain: Watched, now: Sequence[Order], last: datetime) -> tuple[Reading, ...]:
+    """Return what with words was in force at the hand-off before, and is not any more."""
+    gone = [order for order in in_force(drain.orders, last) if order not in now]
+    return tuple(r for order in gone for r in order.readings[:1] if r.note is not None)
 
 
 def _changes(drain: Watched, bed: Bed) -> list[Change]:
     """Return what of a drain's readings is not as it was told, in order of time."""
     told = list(bed.told.values()) if bed.told is not None else []
     before = {(r.identity, r.observable): r for one in told for r in one.readings}
-    knows, last = bed.told is not None, bed.last
     found = []
     for reading in drain.readings:
-        stored = reading.recorded
-        if stored is None or not last < stored <= drain.at or reading.test:
-            continue
         was = before.get((reading.identity, reading.observable))
-        if not reading.counts:
-            if not knows or was is None or was.counts:
-                found.append(Change("withdrawn", reading, was))
-        elif was is not None and was.counts and was.content != reading.content:
-            found.append(Change("corrected", reading, was))
-        elif not knows and reading.status == "corrected":
-            found.append(Change("corrected", reading, None))
-        elif was is None and reading.time <= last and reading.observable in _VOLUMES:
-            found.append(Change("late", reading, None))
+        stored = reading.recorded
+        # Without a time of storing only another content tells that something was changed.
+        if was is None if stored is None else not bed.last < stored <= drain.at:
+            continue
+        change = _change(reading, was, bed)
+        if change is not None:
+            found.append(change)
     return sorted(found + _moved_away(drain, bed), key=lambda change: change.reading.time)
 
 
+def _change(reading: Reading, was: Reading | None, bed: Bed) -> Change | None:
+    """Return how a reading stored since the hand-off before is not as it was told."""
+    knows = bed.told is not None
+    stood = was is not None and was.real
+    if not reading.real:
+        gone = stood or (not reading.counts and (was is None or not knows) and not reading.test)
+        return Change("withdrawn", reading, was) if gone else None
+    if was is not None:
+        differs = not stood or _content(was) != _content(reading)
+        return Change("corrected", reading, was if stood else None) if differs else None
+    if not knows and reading.status == "corrected":
+        return Change("corrected", reading, None)
+    late = reading.time <= bed.last and reading.observable in _VOLUMES
+    return Change("late", reading, None) if late else None
+
+
+def _content(reading: Reading) -> tuple[object, ...]:
+    """Return what a reading says; 90 and 90.0 say the same."""
+    value = reading.value
+    if isinstance(value, Decimal):
+        reading = replace(reading, value=value.normalize())
+    return reading.content
+
+
 def _moved_away(drain: Watched, bed: Bed) -> list[Change]:
-    """Return what was told of a drain and is a reading of another one now."""
+    """Return what was told of a drain and is a reading of another one now, or of none."""
     told = bed.told.get(drain.key) if bed.told is not None else None
     if told is None:
         return []
@@ -139,27 +166,22 @@ def _moved_away(drain: Watched, bed: Bed) -> list[Change]:
         for r in other.readings
     }
     return [
-        Change("moved", there[name], reading)
+        Change("moved", there[name], reading) if name in there else Change("gone", reading, reading)
         for reading in told.readings
-        if (name := (reading.identity, reading.observable)) not in here
-        and name in there
-        and reading.counts
+        if (name := (reading.identity, reading.observable)) not in here and reading.real
     ]
 
 
-def _retold(drain: Watched, told: Watched, last: datetime) -> list[Retold]:
-    now = {total.window: total for total in drain.shifts}
+def _retold(
+    drain: Watched, told: Watched, last: datetime, changes: Sequence[Change]
+) -> list[Retold]:
+    """Return the totals that are others now; of a shift that ran then, only if a reading is."""
+    times = [r.time for c in changes for r in (c.reading, c.told) if r is not None]
     return [
-        Retold(
-            total,
-            now[total.window],
-            doubtful_in(told, total),
-            doubtful_in(drain, now[total.window]),
-        )
+        Retold(total, now, doubtful_in(told, total), doubtful_in(drain, now))
         for total in told.shifts
-        if total.window.end <= last
-        and total.window in now
-        and _figures(total) != _figures(now[total.window])
+        if total.window.end <= last or any(t in total.window and t <= last for t in times)
+        if _figures(total) != _figures(now := drain.total(total.window))
     ]
 
 
@@ -199,23 +221,42 @@ def _change_line(change: Change, drain: str) -> Line:
     values = {
         "observable": Word("", reading.observable),
         "time": reading.time,
-        "stored": reading.recorded,
+        "stored": reading.recorded or say("time-not-known"),
     }
     before = change.told or (reading if change.kind == "withdrawn" else None)
     struck = None
     if before is not None:
-        struck = reading_of(before, drain)
+        struck = _in_full(before, drain, reading)
     if change.kind == "withdrawn":
         says = say("withdrawn", **values)
     elif change.kind == "corrected":
-        says = say("put-right", reading=reading_of(reading, drain), **values)
+        says = say("put-right", reading=_in_full(reading, drain, before), **values)
     elif change.kind == "moved":
-        says = say("moved", reading=reading_of(reading, drain), **values)
+        says = say("moved", reading=_in_full(reading, drain, before), **values)
+    elif change.kind == "gone":
+        says = say("gone-from-here", **values)
     else:
         says = say("came-late", reading=reading, **values)
-    if reading.note is not None:
+    if reading.note is not None and reading.note.strip():
         says = say("with-note", says=says, note=reading.note)
     return Line(says, "look", struck)
+
+
+def _in_full(reading: Reading, drain: str, other: Reading | None) -> Saying:
+    """Return what a reading says, with what of it is not as in another version of it."""
+    parts = reading.parts
+    items: list[Saying] = [reading_of(reading, drain)]
+    for name, key in (("closing-level", "closed-at"), ("opening-level", "opened-at")):
+        if isinstance(parts.get(name), Decimal):
+            items.append(say(key, level=parts[name]))
+    if other is not None:
+        if "unit-number" in parts and parts["unit-number"] != other.parts.get("unit-number"):
+            items.append(say("unit-numbered", number=parts["unit-number"]))
+        if reading.start is not None and reading.start != other.start:
+            items.append(say("stated-since", time=reading.start))
+        if reading.end is not None and reading.end != other.end:
+            items.append(say("holds-until", time=reading.end))
+    return say("together", items=tuple(items))
 
 
 def figure_lines(asked: Asked, *, has_policy: bool) -> list[Line]:
@@ -249,6 +290,8 @@ def _figure_line(one: Judgement, last: datetime, drain: str) -> Line:
         # What was met, and told, before this shift is not news.
         when = one.last or one.time
         news = figure.kind not in _EVENTS or when is None or when > last
+        # What came in late was not told.
+        news = news or any(r.recorded is not None and r.recorded > last for r in one.readings)
         line = look(key, time=one.time, **values) if news else plain(key, time=one.time, **values)
     elif one.answer == "cannot be judged":
         line = plain("figure-not-judged", **values)
@@ -280,9 +323,11 @@ def order_lines(asked: Asked) -> list[Line]:
     return [
         plain(
             "order-in-its-words" if r.performer else "order-in-its-words-of-nobody",
-            note=r.note,
+            note=Verbatim(r.note),
             time=r.time,
             performer=r.performer or "",
         )
         for r in asked.orders
+    ] + [
+        quiet("order-not-in-force", note=Verbatim(r.note), time=r.time) for r in asked.orders_before
     ]

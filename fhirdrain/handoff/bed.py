@@ -14,7 +14,7 @@ from fhirdrain.bedside.orders import Order
 from fhirdrain.bedside.places import Place
 from fhirdrain.bedside.policy import Judgement
 from fhirdrain.bedside.rates import Rate
-from fhirdrain.bedside.reading import Reading, all_said, last_said
+from fhirdrain.bedside.reading import Reading, all_said, last_said, last_undone
 from fhirdrain.bedside.saying import Saying
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.bedside.totals import Total, total, totals, without
@@ -111,14 +111,8 @@ class Watched:
         return last_said(self.readings, observable, self.at)
 
     def undone(self, observable: str) -> Reading | None:
-        """Return what says that it was not done, refused or impossible; None if it was done since.
-
-        That is no look: nothing was seen.
-        """
-        for reading in reversed(self.readings):
-            if reading.observable == observable and reading.real and reading.time <= self.at:
-                return reading if reading.absent is not None else None
-        return None
+        """Return what says that it was not done, refused or impossible; None if it was since."""
+        return last_undone(self.readings, observable, self.at)
 
     def all(self, observable: str) -> list[Reading]:
         """Return all that is said of an observable, in order of time."""

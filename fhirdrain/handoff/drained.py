@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from decimal import Decimal
 from fractions import Fraction
@@ -65,9 +65,7 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
     since = None if shift.runs or drain.at <= window.end else _since(drain, window)
     end = drain.at if shift.runs else window.end
     baseline = drain.ledger.baseline
-    # Two marks of one minute are no interval.
-    intervals = [o for o in drain.ledger.outputs if o.start != o.end]
-    last = intervals[-1] if intervals else None
+    last = _last_interval(drain.ledger.outputs)
     rate = next((r for r in drain.rates if last is not None and _is_over(r, last)), None)
     return Drained(
         total,
@@ -88,6 +86,15 @@ def find_drained(drain: Watched, shift: Shift) -> Drained:
         drain,
         not total.open and total.place is not None and before is not None,
     )
+
+
+def _last_interval(outputs: Sequence[Output]) -> Output | None:
+    """Return the last output that took some time, with what rose within the minute of its end."""
+    last = next((o for o in reversed(outputs) if o.start != o.end), None)
+    if last is None:
+        return None
+    together = [o.value for o in outputs if o.start == o.end == last.end]
+    return replace(last, value=sum(together, last.value))
 
 
 def _is_over(rate: Rate, output: Output) -> bool:
@@ -112,6 +119,8 @@ def _trend(total: Total, last: Total) -> Trend | None:
         return None
     if total.carried or last.carried:
         return None  # some of it drained in the shift before, nobody knows how much
+    if any(t.place and 2 * t.place.hours < t.window.hours for t in (total, last)):
+        return None  # of a few hours nothing is said by the hour
     now, then = (Fraction(one.value or 0) / one.place.hours for one in (total, last) if one.place)
     goes: Literal["less", "more", "the same"] = "the same"
     if now != then:
@@ -148,7 +157,7 @@ def shift_lines(drained: Drained, shift: Shift) -> list[Line]:
     if drained.baseline is not None:
         baseline = drained.baseline
         lines.append(plain("baseline", level=baseline.amount, time=baseline.time))
-        if baseline.note is not None:
+        if baseline.note and baseline.note.strip():
             lines.append(plain("baseline-noted", note=baseline.note))
     lines += capped([plain("instilled", amount=r, time=r.time) for r in drained.instilled])
     lines += capped(

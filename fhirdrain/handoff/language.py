@@ -13,7 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from fhirdrain.bedside.reading import Reading
-from fhirdrain.bedside.saying import Saying, Word
+from fhirdrain.bedside.saying import Saying, Verbatim, Word
 
 __all__ = ["LANGUAGES", "Language", "catalogue", "shown_number"]
 
@@ -100,6 +100,8 @@ class Language:
             return self.number(value)
         if isinstance(value, int):
             return str(value)
+        if isinstance(value, Verbatim):
+            return shown_text(value, None)
         if isinstance(value, str):
             return shown_text(value)
         if isinstance(value, tuple):
@@ -188,7 +190,12 @@ class Language:
 
     def quantity(self, value: Decimal, unit: str | None) -> str:
         """Return a number with its unit as a nurse says it."""
-        return f"{self.number(value)} {_UNITS.get(unit or '', unit or '')}".strip()
+        number = self.number(value) if unit == "mL" else self._to_a_tenth(value)
+        return f"{number} {_UNITS.get(unit or '', unit or '')}".strip()
+
+    def _to_a_tenth(self, value: Decimal) -> str:
+        text = format(value.quantize(Decimal("0.1"), ROUND_HALF_EVEN), "f")
+        return self._decimal(text.rstrip("0").rstrip("."))
 
     def reading(self, reading: Reading) -> str:
         """Return what a reading says: its value, and what of its parts says more."""
@@ -219,7 +226,7 @@ class Language:
         return ", ".join(said)
 
 
-def shown_text(text: str) -> str:
+def shown_text(text: str, most: int | None = _MOST_TEXT) -> str:
     """Return a source's own text without what a page could be bent by, cut where it is endless."""
     clean = " ".join(_CONTROL.sub(" ", text).split())
-    return clean if len(clean) <= _MOST_TEXT else f"{clean[:_MOST_TEXT]} [...]"
+    return clean if most is None or len(clean) <= most else f"{clean[:most]} [...]"

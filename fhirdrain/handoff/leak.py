@@ -70,7 +70,7 @@ def _spell_lines(spell: Spell) -> list[Line]:
         lines.append(plain("leak-nones", times=nones[:2] if len(nones) > _NAMED else nones))
         if len(nones) > _NAMED:
             lines.append(plain("leak-nones-more", times=len(nones) - 2, last=nones[-1]))
-    untested = [one for one in spell.behind if one.leak is None]
+    untested = [one for one in spell.behind if one.leak is None and one.not_tested]
     for one in untested[-2:]:
         what = tuple(Word("air-leak", name, "when") for name in one.not_tested)
         lines.append(plain("leak-untested", what=what, time=one.time))

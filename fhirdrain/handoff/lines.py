@@ -75,7 +75,7 @@ def reading_of(reading: Reading, drain: str = "") -> Saying:
 
 def noted(line: Line, reading: Reading) -> Line:
     """Return a line with what the nurse wrote to the reading it is about."""
-    if reading.note is None:
+    if reading.note is None or not reading.note.strip():
         return line
     return Line(say("with-note", says=line.says, note=reading.note), line.weight, line.struck)
 

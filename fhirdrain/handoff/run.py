@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from itertools import pairwise
 
 from fhirdrain.bedside.orders import Held, Order, against_order, in_force
 from fhirdrain.bedside.reading import Reading, charted_since
@@ -22,7 +21,7 @@ class Run:
     """The last mode, source and setting, the orders in force and those to come, and the verdict.
 
     `off_since` is from when on it has been off suction by the chart, None for a drain on suction.
-    `modes` are all that were charted.
+    `modes` are all that were charted, `ended` is the last order if its end has passed.
     """
 
     mode: Reading | None
@@ -36,6 +35,7 @@ class Run:
     held: Held
     off_since: datetime | None
     modes: tuple[Reading, ...]
+    ended: Reading | None
 
 
 def find_run(drain: Watched) -> Run:
@@ -54,7 +54,22 @@ def find_run(drain: Watched) -> Run:
         against_order(drain.readings, orders, drain.settings.suction_tolerance, drain.at),
         charted_since(drain.readings, mode) if mode is not None and off else None,
         tuple(drain.all("mode")),
+        _ended(orders, drain.at),
     )
+
+
+def _ended(orders: Sequence[Order], at: datetime) -> Reading | None:
+    """Return the last order before a time if its end has passed."""
+    begun = [order for order in orders if order.stands and order.start <= at]
+    last = begun[-1] if begun else None
+    return last.readings[-1] if last is not None and last.end is not None else None
+
+
+def _order(reading: Reading) -> Saying | Reading:
+    """Return an order as it is said: a number is one of suction."""
+    if reading.observable == "suction-ordered":
+        return say("suction-of", number=reading)
+    return reading
 
 
 def _said(orders: Iterable[Order]) -> tuple[Reading, ...]:
@@ -91,8 +106,7 @@ def run_lines(run: Run, shift: Shift) -> list[Line]:
         lines.append(look("not-charted-this-shift"))
     lines += _closed_for_a_time(run, shift)
     for one in run.coming:
-        order = say("suction-of", number=one) if one.observable == "suction-ordered" else one
-        lines.append(plain("comes-into-force", order=order, time=one.time))
+        lines.append(plain("comes-into-force", order=_order(one), time=one.time))
     if run.bubbling is not None:
         lines.append(plain("suction-side", bubbling=run.bubbling, time=run.bubbling.time))
     if run.pressure is not None:
@@ -103,14 +117,21 @@ def run_lines(run: Run, shift: Shift) -> list[Line]:
 def _closed_for_a_time(run: Run, shift: Shift) -> list[Line]:
     """Return when in this shift it was clamped or capped and opened again."""
     lines = []
-    for closed, opened in pairwise(run.modes):
-        if closed.value in _OFF and opened.value not in _OFF and opened.time > shift.window.start:
-            values = {"mode": closed, "start": closed.time, "end": opened.time}
-            lines.append(noted(plain("was-closed", **values), closed))
+    closed: Reading | None = None
+    for mode in run.modes:
+        if mode.value in _OFF:
+            closed = closed or mode
+        elif closed is not None:
+            if mode.time > shift.window.start:
+                values = {"mode": closed, "start": closed.time, "end": mode.time}
+                lines.append(noted(plain("was-closed", **values), closed))
+            closed = None
     return capped(lines)
 
 
 def _order_lines(run: Run) -> list[Line]:
+    if not run.ordered and run.ended is not None:
+        return [look("order-ended", order=_order(run.ended), time=run.ended.end)]
     if not run.ordered:
         return [look("no-order")]
     return [plain("ordered", order=_ordered(run))]
@@ -130,8 +151,7 @@ def _ordered(run: Run) -> Saying:
     said = []
     for one in (*modes, *numbers):
         key = "order-by" if one.performer else "order-by-nobody"
-        order = say("suction-of", number=one) if one.observable == "suction-ordered" else one
-        said.append(say(key, order=order, time=one.time, performer=one.performer or ""))
+        said.append(say(key, order=_order(one), time=one.time, performer=one.performer or ""))
     return say("together", items=tuple(said))
 
 

@@ -82,7 +82,10 @@ def unit_lines(unit: Unit, shift: Shift) -> list[Line]:
     elif unit.level is None or unit.marked is None:
         lines.append(plain("unit-by-amounts", unit=name) if unit.by_amounts else look("no-level"))
     else:
-        lines.append(plain("unit-level", unit=name, level=unit.level, time=unit.marked.time))
+        stated = unit.marked.observable == "level" or "opening-level" in unit.marked.parts
+        stated = stated or ("closing-level" in unit.marked.parts and not unit.changes)
+        key = "unit-level" if stated else "unit-level-assumed"
+        lines.append(plain(key, unit=name, level=unit.level, time=unit.marked.time))
         if unit.on_arrival:
             lines.append(quiet("on-arrival-in-it", level=unit.on_arrival))
         if unit.room is not None and unit.room >= 0:

@@ -16,7 +16,9 @@ from fhirdrain.handoff.lines import Line, look, noted, plain, quiet
 
 @dataclass(frozen=True, slots=True)
 class Which:
-    """Who a drain is. `sides` are those that readings gave it, where they are not of one mind."""
+    """Who a drain is. `sides` are those that readings gave it, where they are not of one mind.
+    `awaited` is one of which only an order to come is known.
+    """
 
     place: Place
     first: datetime | None
@@ -28,6 +30,7 @@ class Which:
     joined: tuple[tuple[Join, str], ...]
     led: tuple[tuple[Join, str], ...]
     sides: tuple[Reading, ...]
+    awaited: bool
 
 
 def find_which(drain: Watched) -> Which:
@@ -45,11 +48,12 @@ def find_which(drain: Watched) -> Which:
         placed,
         drain.last("removed"),
         size if isinstance(size, Decimal) else None,
-        str(indication) if indication is not None else None,
+        (str(indication).strip() or None) if indication is not None else None,
         drain.last("skin-mark"),
         tuple((join, name) for join, name in drain.joined if join.holds(drain.at)),
         tuple((join, name) for join, name in drain.led if join.holds(drain.at)),
         tuple(sites) if len(sides) > 1 else (),
+        drain.ledger.since is not None and drain.ledger.since > drain.at,
     )
 
 
@@ -82,11 +86,11 @@ def which_lines(which: Which) -> list[Line]:
     for site in which.sides:
         side = Word("drain-site", str(site.parts["side"]), "side-in-full")
         lines.append(look("side-charted", side=side, time=site.time))
-    if which.place.position is not None:
+    if which.place.position is not None and which.place.position.strip():
         lines.append(plain("position", position=which.place.position))
     if which.placed is not None:
         lines.append(noted(plain("placed", time=which.placed.time), which.placed))
-    elif which.first is not None:
+    elif which.first is not None and not which.awaited:
         lines.append(plain("here-since", time=which.first))
     if which.indication is not None:
         lines.append(plain("placed-for", indication=which.indication))

@@ -24,6 +24,7 @@ from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.exchange.client import Client
 from fhirdrain.handoff.bed import Bed, Watched, last_handoff
 from fhirdrain.handoff.document import document
+from fhirdrain.handoff.drained import amount_of
 from fhirdrain.handoff.plain import plain_text
 from fhirdrain.handoff.sheet import Sheet, make_sheet
 from fhirdrain.intake.item import SourceItem
@@ -45,6 +46,7 @@ from fhirdrain.street.remembering import known_items, with_rows
 from fhirdrain.street.sources import read_source, shown_name
 from fhirdrain.street.telling import Told, silent
 from fhirdrain.vocabulary.jsontext import decode, encode_pretty
+from fhirdrain.vocabulary.observables import BESIDE
 
 Json = dict[str, Any]
 Sides = Mapping[str, Mapping[str, DrainSettings]]
@@ -255,14 +257,14 @@ def _sheet_of(
         told = {drain.key: drain for drain in all_told}
     else:
         notes.append(say("no-versions"))
-    standing = [r for r in stated if r.real and r.observable not in ORDERED]
+    standing = [r for r in stated if r.real and r.observable not in (*ORDERED, *BESIDE)]
     newest = max((r.time for r in standing), default=None)
     if newest is not None and at - newest > _OLD:
         notes.insert(0, say("old", length=at - newest))
     tests = sum(r.test for r in stated)
     if tests:
         notes.append(say("test-readings", count=tests))
-    notes += (say("all-withdrawn", name=name) for name in lost)
+    notes += (_all_withdrawn(name, told or {}, last) for name in lost)
     bed = Bed(
         patient,
         fixed(at, settings.zone),
@@ -277,6 +279,22 @@ def _sheet_of(
         gone,
     )
     return make_sheet(bed)
+
+
+def _all_withdrawn(name: str, told: Mapping[tuple[str, int], Watched], last: datetime) -> Saying:
+    """Say that nothing stands of a drain, with what was told of it."""
+    before = [t for drain in told.values() if drain.name == name for t in drain.shifts]
+    if not before:
+        return say("all-withdrawn", name=name)
+    total = before[-1]
+    return say(
+        "all-withdrawn-and-told",
+        name=name,
+        last=last,
+        start=total.window.start,
+        end=total.window.end,
+        amount=amount_of(total, ()),
+    )
 
 
 def _as_known(readings: Iterable[Reading], at: datetime) -> tuple[list[Reading], list[Saying]]:
@@ -336,7 +354,7 @@ def _watched(
     for drain in drains:
         summary = by_key.get((drain.name, drain.episode))
         if drain.ledger is None or summary is None:
-            if drain.readings:
+            if not all(reading.test for reading in drain.readings):
                 lost.append(drain.name)
             continue
         removed = drain.removed
@@ -373,7 +391,7 @@ def _one(
         [(join, into.name) for join, into in drain.led],
         summary.doubles,
         summary.rates(rules.rates) if rules.rates is not None else (),
-        [j for j in judgements if drain.name in j.drains],
+        [j for j in judgements if key in j.tubes],
         [f for f in findings if (f.drain, f.episode) == key or _is_about(f, drain)],
     )
 

@@ -663,6 +663,7 @@ def judged(
             [join for join, _ in drain.led],
             [into.name for _, into in drain.led],
             doubles,
+            drain.episode,
         )
         for drain in drains
         if drain.ledger is not None

@@ -425,7 +425,7 @@ def test_two_doubles_in_a_day_are_not_called_one_or_the_other(settings):
 
 def test_two_marks_of_one_minute_are_no_interval(settings):
     readings = [level(0, 0), level(4, 40), level(4, 45)]
-    assert "last interval 40 mL, Fri 07:00 to 11:00 (4 h)" in of(settings, readings, 12.1, "lately")
+    assert "last interval 45 mL, Fri 07:00 to 11:00 (4 h)" in of(settings, readings, 12.1, "lately")
 
 
 def test_there_is_no_trend_over_a_step_across_the_change_of_shift(settings):
@@ -433,3 +433,159 @@ def test_there_is_no_trend_over_a_step_across_the_change_of_shift(settings):
     assert "by the hour less" in of(settings, aligned, 24.1, "lately")
     across = [level(0, 0), level(10, 60), level(24, 100)]
     assert "by the hour" not in of(settings, across, 24.1, "lately")
+
+
+def test_each_tube_under_a_label_has_its_own_answers(settings):
+    policy = figure(kind="volume", above="40 mL", within="3h")
+    readings = [
+        level(0, 0), level(2, 300), reading("removed", 4, "planned"),
+        reading("placed", 6, parts={"opening-level": Decimal(0)}), level(8, 5),
+    ]  # fmt: skip
+    (sheet,) = sheets(settings, readings, 12.1, policy=policy)
+    answers = {b.drain.episode: [j.answer for j in b.drain.judgements] for b in sheet.blocks}
+    assert answers == {1: ["met"], 2: ["not met"]}
+
+
+def test_what_is_split_at_the_change_of_shift_carries_nothing_over_it(settings):
+    site = replace(settings, spanning="split")
+    found = of(site, [level(10, 0), level(14, 100), level(24, 200)], 24.1, "shift")
+    assert found.startswith("150 mL")
+    assert "of it" not in found
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        (change(3, 240, 0), {"parts": {"closing-level": Decimal(340)}}, "closed at 340 mL"),
+        (amount(5, 100, start=at(1)), {"start": at(4)}, "since Fri 11:00"),
+        (level(5, 100, parts={"unit-number": 1}), {"parts": {"unit-number": 2}}, "unit 2"),
+    ],
+)
+def test_a_correction_never_looks_like_no_change(before, after, says, settings):
+    told = [level(0, 0), replace(before, identity="x")]
+    now = [told[0], replace(told[1], status="corrected", recorded=at(13), **after)]
+    assert says in of(settings, now, 24.1, "changes", told=told)
+
+
+def test_what_was_told_and_is_a_test_now_is_struck(settings):
+    told = [amount(0, 0), amount(4, 240, identity="x")]
+    now = [told[0], replace(told[1], test=True, recorded=at(13))]
+    assert "[amount 240 mL (Fri 11:00)]" in of(settings, now, 24.1, "changes", told=told)
+
+
+def test_what_was_withdrawn_and_stands_again_is_said(settings):
+    told = [level(0, 0), reading("mode", 5, "clamped", identity="x", status="entered-in-error")]
+    now = [told[0], replace(told[1], status="corrected", recorded=at(14))]
+    found = of(settings, now, 24.1, "changes", told=told)
+    assert "how it is run of Fri 12:00 put right Fri 21:00: now how it is run clamped" in found
+
+
+def test_what_the_patient_no_longer_has_is_struck(settings):
+    told = [level(0, 0), reading("swing", 5, "present")]
+    found = of(settings, told[:1], 24.1, "changes", told=told)
+    assert "[swing present (Fri 12:00)] swing of Fri 12:00 is no longer among the readings" in found
+
+
+def test_a_drain_that_is_withdrawn_whole_says_what_was_told_of_it(settings):
+    other = [amount(0, 0, drain="L1"), amount(4, 240, drain="L1")]
+    gone = [replace(r, status="entered-in-error", recorded=at(14)) for r in other]
+    text = said(settings, level(0, 0), *gone, now=24.1, told=[level(0, 0), *other])
+    assert "L1: every reading of it was withdrawn" in text
+    assert "told at Fri 19:06: at least 240 mL, Fri 07:00 to 19:00" in text
+    tried = level(1, 5, drain="L1", test=True)
+    assert "every reading of it" not in said(settings, level(0, 0), tried, now=5)
+
+
+def test_by_the_hour_nothing_is_said_of_minutes(settings):
+    found = of(settings, [level(11.8, 0), level(12, 10), level(24, 110)], 24.1, "lately")
+    assert "by the hour" not in found
+
+
+def test_the_last_interval_and_its_rate_are_of_one_amount(settings):
+    readings = [level(0, 200), level(3, 250), change(6, 300, 0), level(6, 20)]
+    found = of(settings, readings, 7, "lately", policy=POLICY)
+    assert "last interval 70 mL, Fri 10:00 to 13:00 (3 h), a mean of 23 mL/h" in found
+
+
+def test_numbers_that_differ_are_shown_different(settings):
+    number = reading("suction-set", 1, Decimal("20.39"), unit="cm[H2O]")
+    found = of(settings, [level(0, 0), ORDER, ORDER_MODE, SUCTION, number, ON], 5, "run")
+    assert "ordered suction 20 cmH2O" in found
+    assert "set 20.4 cmH2O" in found
+    mark = reading("skin-mark", 1, Decimal("12.5"), unit="cm")
+    assert "12.5 cm" in of(settings, [level(0, 0), mark], 5, "which")
+
+
+@pytest.mark.parametrize(
+    "later",
+    [reading("suction-source", 2, absent="not_done"), reading("connections", 2, "disconnected")],
+)
+def test_what_takes_back_that_the_source_is_on_takes_back_that_it_agrees(later, settings):
+    found = of(settings, [level(0, 0), ORDER, ORDER_MODE, SUCTION, SET, ON, later], 5, "run")
+    assert "agrees" not in found
+    assert "not compared" in found
+
+
+def test_a_sheet_just_before_the_change_of_shift_tells_what_was_put_right(settings):
+    told = [level(0, 0), amount(0, 0, drain="L1"), amount(4, 240, drain="L1", identity="x")]
+    now = [*told[:2], replace(told[2], value=Decimal(90), status="corrected", recorded=at(14))]
+    (sheet,) = sheets(settings, now, 23.9, told=told)
+    assert "at least 240 mL] now at least 90 mL" in part(sheet, "L1", "changes")
+
+
+def test_a_told_total_whose_readings_are_gone_is_struck(settings):
+    told = [amount(5, 240, identity="x"), reading("swing", 13, "present")]
+    now = [replace(told[0], status="entered-in-error", recorded=at(14)), told[1]]
+    found = of(settings, now, 24.1, "changes", told=told)
+    assert "[Fri 07:00 to 19:00, told at Fri 19:06: at least 240 mL] now not known" in found
+
+
+def test_a_figure_met_by_what_came_late_calls_to_look(settings):
+    policy = figure(kind="volume", above="100 mL", within="2h")
+    readings = [amount(10, 0), amount(11, 500, recorded=at(20)), amount(24, 1)]
+    (sheet,) = sheets(settings, readings, 24.1, policy=policy, told=readings[:1])
+    (lines,) = [p.lines for p in sheet.blocks[0].parts if p.name == "figures"]
+    assert lines[0].weight == "look"
+
+
+def test_the_whole_time_it_was_closed_is_said(settings):
+    modes = [("clamped", 1), ("clamped", 2), ("capped", 3), ("water-seal", 4)]
+    readings = [level(0, 0), *(reading("mode", hour, mode) for mode, hour in modes)]
+    assert "was clamped: Fri 08:00 to 11:00" in of(settings, readings, 12.1, "run")
+
+
+def test_a_weight_is_no_reading_of_a_drain(settings):
+    weight = reading("patient-weight", 70, Decimal(70), unit="kg")
+    (sheet,) = sheets(settings, [level(0, 0), weight], 72)
+    assert sheet.bed.newest == at(0)
+    assert "old" in [note.key for note in sheet.notes]
+
+
+def test_orders_are_said_word_for_word_and_those_that_ended_are_said_to_have(settings):
+    long = "x " * 400 + "CALL IF 200 mL"
+    found = of(settings, [level(0, 0), replace(ORDER, note=long)], 5, "orders")
+    assert "CALL IF 200 mL" in found
+    ended = of(settings, [level(0, 0), replace(ORDER, end=at(3))], 5, "run")
+    assert "no order in force: suction 20 cmH2O ended Fri 10:00" in ended
+    other = reading("mode-ordered", 13, "water-seal")
+    gone = of(settings, [level(0, 0), replace(ORDER, note="call me"), other], 24.1, "orders")
+    assert gone == "no longer in force: “call me” (Fri 07:00)"
+
+
+def test_only_what_is_here_is_here(settings):
+    coming = of(settings, [reading("mode-ordered", 9, "water-seal")], 5, "which")
+    assert "here since" not in coming
+    empty = reading("placed", 0, parts={"indication": " "})
+    assert "for:" not in of(settings, [empty, level(1, 0)], 5, "which")
+
+
+def test_a_level_that_the_site_file_takes_for_granted_is_not_called_charted(settings):
+    site = replace(settings, new_unit_level=Decimal(0))
+    found = of(site, [level(0, 100), change(3, 150)], 12.1, "unit")
+    assert "taken to be at 0 mL by the site file; no level is charted since" in found
+
+
+def test_more_digits_of_one_number_are_no_correction(settings):
+    told = [level(0, 0), level(4, 90, identity="x")]
+    now = [told[0], replace(told[1], value=Decimal("90.0"), status="corrected", recorded=at(13))]
+    assert of(settings, now, 24.1, "changes", told=told) == ""
