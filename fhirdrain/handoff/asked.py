@@ -210,7 +210,10 @@ def change_lines(asked: Asked) -> list[Line]:
                 ),
             )
         )
-    lines += (_change_line(change, asked.drain) for change in asked.changes)
+    # What was told and is another now is never cut short; a chart that came in late may be long.
+    late = [change for change in asked.changes if change.kind == "late"]
+    lines += (_change_line(one, asked.drain) for one in asked.changes if one.kind != "late")
+    lines += capped([_change_line(change, asked.drain) for change in late])
     if lines and not asked.knows:
         lines.append(quiet("told-not-known"))
     return lines

@@ -589,3 +589,13 @@ def test_more_digits_of_one_number_are_no_correction(settings):
     told = [level(0, 0), level(4, 90, identity="x")]
     now = [told[0], replace(told[1], value=Decimal("90.0"), status="corrected", recorded=at(13))]
     assert of(settings, now, 24.1, "changes", told=told) == ""
+
+
+def test_a_chart_that_comes_in_late_is_cut_short_and_what_is_put_right_is_not(settings):
+    told = [level(0, 0), *(level(1 + n / 10, 10 * n, identity=f"x{n}") for n in range(20))]
+    right = [replace(r, value=r.value + 1, status="corrected", recorded=at(13)) for r in told[1:]]
+    late = [level(5 + n / 10, 500 + n, recorded=at(14)) for n in range(20)]
+    found = of(settings, [told[0], *right, *late], 24.1, "changes", told=told)
+    assert found.count("put right") == 20
+    assert found.count("came in late") == 6
+    assert "and 14 more before" in found
