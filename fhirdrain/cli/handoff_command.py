@@ -134,7 +134,7 @@ def command(
         if key in ("old", "no-site", "no-versions"):
             say(f"note: {_NOTES[key]}")
     drains = sum(len(sheet.blocks) for sheet in sheets)
-    say(f"{len(sheets)} sheets of {drains} drains, as known {when:%Y-%m-%d %H:%M %z}")
+    say(f"sheets: {len(sheets)}, drains: {drains}, as known {when:%Y-%m-%d %H:%M %z}")
 
 
 _NOTES = {
