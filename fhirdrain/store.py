@@ -535,8 +535,9 @@ def from_json(body: Mapping[str, Any]) -> Reading:
         values["value"] = Decimal(values["value"]["number"])
     if "original" in values:
         values["original"] = (Decimal(values["original"][0]), values["original"][1])
-    if "codes" in values:
-        values["codes"] = tuple((system, code) for system, code in values["codes"])
+    for name in ("codes", "elsewhere"):
+        if name in values:
+            values[name] = tuple((system, code) for system, code in values[name])
     if "parts" in values:
         values["parts"] = {
             name: Decimal(part["number"]) if isinstance(part, dict) else part

@@ -33,7 +33,8 @@ class Reading:
     when, `end` until when an order holds; all are aware datetimes. `recorded` is when the source
     stored it. `text` is the word as charted, `original` the number and unit before conversion.
     One that is a `test` was made up by a device to be tried: it goes out marked, and counts for
-    nothing. `codes` are further codes (system, code) that the source gave it.
+    nothing. `codes` are further codes (system, code) that the source gave it, `elsewhere` the names
+    (system, value) it has at another site, where it was said first.
     `first_recorded` is when the source first stored something of this time under this name, where
     that was earlier. `identity` and `order` (identity of the order in force) are given by
     `resources` and `orders`.
@@ -66,6 +67,7 @@ class Reading:
     first_recorded: datetime | None = None
     test: bool = False
     codes: tuple[tuple[str, str], ...] = ()
+    elsewhere: tuple[tuple[str, str], ...] = ()
 
     @property
     def counts(self) -> bool:

@@ -21,7 +21,9 @@ from fhirdrain.cli.settings import (
     store_option,
     with_option,
 )
+from fhirdrain.errors import ConfigurationError
 from fhirdrain.handoff.language import Language
+from fhirdrain.intake.account import Account
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
@@ -57,6 +59,12 @@ _SHOWN = 20
     type=click.Path(path_type=Path),
     help="Where refused rows go, whole, to be mended and run again.",
 )
+@click.option(
+    "--account",
+    "account_file",
+    type=click.Path(path_type=Path),
+    help="Where it goes what of other sites' FHIR was carried over, changed or lost, a line each.",
+)
 @show_values_option()
 def command(
     sources: tuple[Path, ...],
@@ -67,6 +75,7 @@ def command(
     form: Literal["transaction", "ndjson", "collection"],
     extras: tuple[str, ...],
     rejects: Path | None,
+    account_file: Path | None,
     show_values: bool,
 ) -> None:
     """Turn charted tables, JSON lines and HL7 v2 messages into FHIR.
@@ -78,7 +87,10 @@ def command(
     rejects = rejects or free_rejects(out, sources[0].suffix)
     files = [Path(out)] if out != "-" else []
     given = [site_file, *([store_file] if store_file else [])]
-    refuse_overwriting([rejects, *files], [*sources, *given])
+    if account_file is not None and source.kind != "fhir":
+        raise ConfigurationError("only of a fhir source is there an account, element by element")
+    accounts = [account_file] if account_file is not None else []
+    refuse_overwriting([rejects, *files, *accounts], [*sources, *given])
     with ExitStack() as stack:
         wanted = wanted_of(extras, site)
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
@@ -87,6 +99,9 @@ def command(
             say(f"{before}: sent too, since an earlier run into this store asked for them")
             wanted = wanted_of(sorted(asked), site)
         stream = stack.enter_context(output(out))
+        account = None
+        if account_file is not None:
+            account = Account(stack.enter_context(output(str(account_file)))).write
         progress = stack.enter_context(Progress(out))
         report = map_sources(
             sources,
@@ -98,7 +113,8 @@ def command(
             store=store,
             progress=progress,
             wanted=wanted,
-            protected=[*given, *files],
+            protected=[*given, *files, *accounts],
+            account=account,
         )
     for issue in report.issues[:_SHOWN]:
         say(render_issue(issue, show_values=show_values))
@@ -112,6 +128,8 @@ def command(
         say(f"{what}: {times} times")
     for (column, item), times in sorted(report.unused.items()):
         say(f'column "{column}" is no part of item "{item}", and was passed over: {times} times')
+    for (became, element, how), times in sorted(report.handled.items()):
+        say(f"{became}: {element}{f', {how}' if how else ''}: {times} times")
     if report.ahead:
         say(f"stored before the time they speak of, charted ahead: {report.ahead} items")
     for why, times in sorted(report.set_aside.items()):

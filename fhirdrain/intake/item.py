@@ -33,6 +33,8 @@ class SourceItem:
     `rebuilt` was read back from a server, which knows the names of readings and not of rows.
     `unused` are columns of parts that nothing in the record has. `respelled`, `drawn` and `assumed`
     are what was read as something else: units, words of a list, dates without a time of day.
+    Of FHIR `resource` is its type and id, and `handled` what became of each of its elements:
+    element, carried, changed or lost, and how.
     """
 
     file: str
@@ -61,6 +63,8 @@ class SourceItem:
     respelled: tuple[tuple[str, str], ...] = ()
     drawn: tuple[tuple[str, str], ...] = ()
     assumed: tuple[str, ...] = ()
+    resource: str = ""
+    handled: tuple[tuple[str, str, str], ...] = ()
 
     def made_from(self, cell: str) -> None:
         """Note what a cell of a rejects file says the record was made from."""

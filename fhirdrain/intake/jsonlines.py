@@ -34,13 +34,13 @@ from fhirdrain.site.paths import (
     write_path,
 )
 
-__all__ = ["JsonLines"]
+__all__ = ["JsonLines", "Number", "json_text", "parsed"]
 
 # In a rejects file, the text of a line that is not JSON.
 _LINE = "fhirdrain_line"
 
 
-class _Number(str):
+class Number(str):
     """A JSON number, with the digits it was written with."""
 
 
@@ -102,7 +102,7 @@ class JsonLines:
         try:
             if any("\udc80" <= character <= "\udcff" for character in raw):
                 raise _not_text(self.source.encoding)
-            record = _parsed(raw)
+            record = parsed(raw)
             origin = str(record.pop(WHY_COLUMN, ""))
             record = _unpacked(record)
             try:
@@ -238,7 +238,7 @@ class JsonLines:
         parts = {item.part for item in items}
         if "" in parts:
             return False
-        record = _unpacked(_parsed(items[0].raw))
+        record = _unpacked(parsed(items[0].raw))
         for element in elements_of(record, self._nest):
             place = ".".join(map(str, element))
             said = [f"{place}/{c}" for c, p in self._items if value_at(record, p, element)]
@@ -254,7 +254,7 @@ class JsonLines:
         if any("\udc80" <= character <= "\udcff" for character in raw) and body.endswith("}"):
             return f'{body[:-1]}, "{WHY_COLUMN}": {why}}}\n'  # bytes that only a text can carry
         try:
-            record = _parsed(raw)
+            record = parsed(raw)
         except Refused:
             line = json.dumps(body, ensure_ascii=True)
             return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {line}}}\n'
@@ -262,11 +262,11 @@ class JsonLines:
         try:
             record = _unpacked(record)
         except Refused:
-            return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {_text(record[_LINE])}}}\n'
+            return f'{{"{WHY_COLUMN}": {why}, "{_LINE}": {json_text(record[_LINE])}}}\n'
         parts = {item.part for item in items}
         if "" not in parts:
             record = self._only(record, parts)
-        return _text({**record, WHY_COLUMN: reason}) + "\n"
+        return json_text({**record, WHY_COLUMN: reason}) + "\n"
 
     def _only(self, record: Any, parts: set[str]) -> Any:
         """Return a record in which only the elements and items of some parts are left."""
@@ -285,14 +285,14 @@ class JsonLines:
         return record
 
 
-def _parsed(text: str) -> dict[str, Any]:
+def parsed(text: str) -> dict[str, Any]:
     """Return the object of a line; raises `Refused`."""
     try:
         record = json.loads(
             text,
-            parse_int=_Number,
-            parse_float=_Number,
-            parse_constant=_Number,
+            parse_int=Number,
+            parse_float=Number,
+            parse_constant=Number,
             object_pairs_hook=_object,
         )
     except _Twice as error:
@@ -315,7 +315,7 @@ def _unpacked(record: dict[str, Any]) -> dict[str, Any]:
     """Return the record that a rejects file holds as a text, or mended as an object."""
     inner = record.get(_LINE, record)
     if isinstance(inner, str):
-        return _parsed(inner)
+        return parsed(inner)
     if not isinstance(inner, dict):
         raise Refused("json", "the line is no object")
     return inner
@@ -335,7 +335,7 @@ def _cell(name: str, value: Any, odd: dict[str, Refused]) -> Cell:
         return Cell(name, "")
     if isinstance(value, bool):
         return Cell(name, "true" if value else "false")
-    if isinstance(value, _Number):
+    if isinstance(value, Number):
         if value in ("NaN", "Infinity", "-Infinity"):
             odd[name] = Refused("number", "not a number that JSON knows", column=name)
         elif abs(_exponent(value)) > 12:
@@ -357,14 +357,14 @@ def _not_text(encoding: str) -> Refused:
     return Refused("encoding", f"bytes that are not {encoding}", hint="encoding in the site file")
 
 
-def _text(value: Any) -> str:
+def json_text(value: Any) -> str:
     """Return JSON in which numbers keep the digits they were written with."""
-    if isinstance(value, _Number):
+    if isinstance(value, Number):
         return str(value)
     if isinstance(value, dict):
-        pairs = (f"{_text(key)}: {_text(v)}" for key, v in value.items())
+        pairs = (f"{json_text(key)}: {json_text(v)}" for key, v in value.items())
         return "{" + ", ".join(pairs) + "}"
     if isinstance(value, list):
-        return "[" + ", ".join(_text(item) for item in value) + "]"
+        return "[" + ", ".join(json_text(item) for item in value) + "]"
     half = isinstance(value, str) and any("\ud800" <= c <= "\udfff" for c in value)
     return json.dumps(value, ensure_ascii=half)

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import NamedTuple
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
-from fhirdrain.bedside.windows import Windows
+from fhirdrain.bedside.windows import Windows, fixed
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.values import (
     ValueRefused,
@@ -135,8 +135,13 @@ class Refused(Exception):
         )
 
 
-def read_record(record: Record, source: Source, site: Site, item: SourceItem) -> None:
-    """Read a record into its item; raises `Refused`."""
+def read_record(
+    record: Record, source: Source, site: Site, item: SourceItem, meant: Item | None = None
+) -> None:
+    """Read a record into its item; raises `Refused`.
+
+    `meant` is what its item means where it need not be in the site file.
+    """
     for cell in (*record.cells.values(), *record.components.values()):
         if _UNSAYABLE.search(cell.text):
             raise Refused(
@@ -145,7 +150,7 @@ def read_record(record: Record, source: Source, site: Site, item: SourceItem) ->
                 column=cell.name,
                 hint="a control character: did something go wrong when it was copied?",
             )
-    _Reader(record, source, site, item).read()
+    _Reader(record, source, site, item).read(meant)
 
 
 def read_blanks(
@@ -208,7 +213,7 @@ class _Reader:
         cell = self.record.cells.get(key, NOTHING)
         return Refused(rule, message, column=cell.name, hint=hint, value=cell.text)
 
-    def read(self) -> None:
+    def read(self, meant: Item | None = None) -> None:
         source, item = self.source, self.item
         item.row = self.cell("row") or None
         item.item = self.cell("item")
@@ -218,7 +223,7 @@ class _Reader:
                 item.set_aside = f'column "{mark.name}" marks it as no reading'
                 self.keep_silence()
                 return
-        meant = source.items.get(item.item)
+        meant = meant or source.items.get(item.item)
         if meant is None:
             raise self.refuse(
                 "unknown-item",
@@ -271,6 +276,8 @@ class _Reader:
             day = read_date(self.cell("time"), self.source)
             assert day is not None
             start = at_wall_time(day, self.site.settings.day_starts, self.source)
+        if start is None and meant.interval is not None:
+            start = fixed(time - meant.interval, self.site.settings.zone)
         if start is None and CHARTED_TOTAL.name in meant.observables:
             start = self.start_of_sum(meant, time)
         common = Reading(

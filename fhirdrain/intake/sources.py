@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.intake.fhir import Fhir
 from fhirdrain.intake.hl7v2 import Hl7v2
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.jsonlines import JsonLines
@@ -53,6 +54,7 @@ KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
     "table": Table,
     "jsonlines": JsonLines,
     "hl7v2": Hl7v2,
+    "fhir": Fhir,
 }
 
 

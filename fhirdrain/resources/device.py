@@ -97,7 +97,7 @@ def site_of(making: Making, reading: Reading) -> dict[str, Any]:
             "resourceType": "DeviceUseStatement",
             "meta": making.meta("drain-site", reading.source),
             "extension": _status_extension(making, reading),
-            "identifier": [identifier(making.site.systems.reading, reading.identity)],
+            "identifier": making.names(reading),
             "status": WITHDRAWN if not reading.counts else "completed" if until else "active",
             "subject": making.subject(),
             "timingPeriod": without_none(
@@ -138,7 +138,7 @@ def procedure_of(making: Making, reading: Reading) -> dict[str, Any]:
             "resourceType": "Procedure",
             "meta": making.meta(observable.name, reading.source),
             "extension": extensions,
-            "identifier": [identifier(making.site.systems.reading, reading.identity)],
+            "identifier": making.names(reading),
             "status": WITHDRAWN if not reading.counts else "completed",
             "category": concept(local(str(reading.value)), text=reading.text)
             if reading.value

@@ -14,7 +14,7 @@ from fhirdrain.bedside.orders import Order
 from fhirdrain.bedside.places import Place, place_at
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.resources.identity import device_identifier
-from fhirdrain.resources.references import References
+from fhirdrain.resources.references import References, identifier
 from fhirdrain.site import Site
 from fhirdrain.vocabulary.codes import BASE
 
@@ -241,6 +241,15 @@ class Making:
         if profile is not None and self.site.profiles:
             meta["profile"] = [f"{self.base}/StructureDefinition/{profile}"]
         return meta
+
+    def names(self, reading: Reading, system: str = "", identity: str = "") -> list[dict[str, str]]:
+        """Return the identifiers of a reading: ours, then those it has where it was said first.
+
+        An order has a system and an identity of its own.
+        """
+        ours = identifier(system or self.site.systems.reading, identity or reading.identity)
+        theirs = ({"use": "secondary", "system": s, "value": v} for s, v in reading.elsewhere)
+        return [ours, *({k: v for k, v in name.items() if v} for name in theirs)]
 
     @property
     def order_system(self) -> str:

@@ -10,7 +10,6 @@ from fhirdrain.bedside.ledger import Output
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.resources.device import extension
 from fhirdrain.resources.drain import Making
-from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
     READING_STATUS,
     body_site,
@@ -49,7 +48,7 @@ def observation_of(making: Making, reading: Reading, interval: Output | None) ->
     return without_none(
         {
             **frame(making, observable, reading.source, test=reading.test),
-            "identifier": [identifier(making.site.systems.reading, reading.identity)],
+            "identifier": making.names(reading),
             "basedOn": _based_on(making, reading),
             "extension": [extension(making, READING_STATUS, valueCode=reading.status)]
             if moved
@@ -83,7 +82,13 @@ def _codings(
     codes = [*codes_of(making, observable, reading.time, since)]
     known = {(coding.system, coding.code) for coding in codes}
     item_system = making.site.systems.item
-    if item_system and reading.item:
+    source = making.site.sources.get(reading.source)
+    if source is not None and source.kind == "fhir" and reading.item:
+        system, _, code = reading.item.rpartition("|")
+        if system and (system, code) not in known:
+            codes.append(Coding(system, code))
+            known.add((system, code))
+    elif item_system and reading.item:
         codes.append(Coding(item_system, reading.item))
     return codes + [Coding(*code) for code in reading.codes if code not in known]
 

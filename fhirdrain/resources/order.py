@@ -9,7 +9,6 @@ from fhirdrain.bedside.orders import Order
 from fhirdrain.bedside.reading import WITHDRAWN
 from fhirdrain.resources.device import extension
 from fhirdrain.resources.drain import Making
-from fhirdrain.resources.references import identifier
 from fhirdrain.resources.values import (
     CHARTED_QUANTITY,
     ORDERED_DRAIN,
@@ -47,7 +46,7 @@ def request_of(making: Making, order: Order) -> dict[str, Any]:
             "resourceType": "ServiceRequest",
             "meta": making.meta("suction-order", first.source),
             "extension": extensions,
-            "identifier": [identifier(system, order.identity)],
+            "identifier": making.names(first, system, order.identity),
             "replaces": [
                 making.references.to("ServiceRequest", system, other) for other in order.replaces
             ],

@@ -296,6 +296,11 @@ def _common(resource: Resource, device: Resource) -> dict[str, Any]:
         "drain": device.get("display") or drain,
         "episode": episode,
         "identity": resource["identifier"][0]["value"],
+        "elsewhere": tuple(
+            (str(i.get("system", "")), str(i["value"]))
+            for i in resource["identifier"][1:]
+            if i.get("use") == "secondary"
+        ),
         "encounter": encounter,
         "note": "\n".join(n["text"] for n in resource.get("note", ())) or None,
     }
@@ -309,7 +314,8 @@ def _device_value(reference: Resource) -> str | None:
 def _value(resource: Resource) -> tuple[Decimal | str | None, str | None, str | None]:
     if "valueQuantity" in resource:
         number, unit = _quantity(resource["valueQuantity"])
-        return number, unit, None
+        # A destination may have asked for cm3, which is mL by another name.
+        return number, "mL" if unit == "cm3" else unit, None
     if "valueCodeableConcept" in resource:
         concept = resource["valueCodeableConcept"]
         return _code(concept, LOCAL), None, concept.get("text")

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import timedelta
 from decimal import Decimal
 from typing import Any
 
+from fhirdrain.site.durations import duration
 from fhirdrain.site.faults import Faults, nearest
 from fhirdrain.site.model import ItemSection
 from fhirdrain.site.rules import Item, Meaning
@@ -94,7 +96,25 @@ class Items:
             graded_by=model.graded_by,
             observables=observables,
             over=model.over,
+            interval=self._interval(model.interval, observables, at),
         )
+
+    def _interval(
+        self, text: str | None, observables: Sequence[str], at: tuple[str, ...]
+    ) -> timedelta | None:
+        """Return how long an item's interval is; it must be charted over one."""
+        if text is None:
+            return None
+        if not any(CHARTED[name].timing == "interval" for name in observables):
+            self.faults.add("it is charted of a moment, and has no interval", *at, "interval")
+        try:
+            length = duration(text)
+        except ValueError as error:
+            self.faults.add(str(error), *at, "interval")
+            return None
+        if not length:
+            self.faults.add("an interval lasts some time", *at, "interval")
+        return length or None
 
     def _beside(self, model: ItemSection, observables: Sequence[str], at: tuple[str, ...]) -> None:
         """Report an item that says what is no reading of a drain together with what is one."""

@@ -43,6 +43,7 @@ class SiteSection(Section):
     double_within: str = "10min"
     policy: str | None = None
     profiles: bool = True
+    draft: bool = False
     systems: SystemsSection
 
 
@@ -66,6 +67,7 @@ class DrainSection(Section):
     labels: list[str] = []
     capacity: Annotated[Number | None, Field(gt=0)] = None
     began_empty: bool = False
+    draft: bool = False
 
 
 class SetAsideSection(Section):
@@ -116,6 +118,7 @@ class ItemSection(Section):
     use: str | list[str] = []
     graded_by: str | None = None
     over: Literal["shift", "day"] | None = None
+    interval: str | None = None
     number: NumberSection | None = None
     not_done: list[str] = []
     unable: list[str] = []
@@ -123,6 +126,7 @@ class ItemSection(Section):
     not_applicable: list[str] = []
     no_reading: list[str] = [""]
     ignore: str | None = None
+    draft: bool = False
 
 
 class SourceSection(Section):
@@ -144,8 +148,12 @@ class SourceSection(Section):
     drain_from: Literal["item", "OBX-4", "OBX-20", "PRT"] = "item"
     patient_type: str | None = None
     patient_authority: str | None = None
+    patient_from: Literal["identifier", "reference"] = "identifier"
+    patient_numbers: str | None = None
+    concept_maps: list[str] = []
+    draft: bool = False
     columns: ColumnsSection = ColumnsSection()
-    items: dict[str, ItemSection] = Field(min_length=1)
+    items: dict[str, ItemSection] = {}
 
 
 class SiteFile(Section):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import time, timezone
+from datetime import time, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 from typing import Literal
@@ -39,7 +39,8 @@ class Item:
     the source gives none. `absent` maps texts to a reason, `no_reading` are texts that say nothing.
     `drawn` are the words of the lists it asks for, in lower case, each with its list. `graded_by`
     names the scale that its texts are grades of, which goes along with them. A sum that the source
-    charts is `over` the shift or the day that ends with it, unless its start is stated.
+    charts is `over` the shift or the day that ends with it, and an amount of the `interval` that
+    ends with it, unless its start is stated.
     """
 
     code: str
@@ -55,6 +56,7 @@ class Item:
     graded_by: str | None
     observables: tuple[str, ...]
     over: Literal["shift", "day"] | None = None
+    interval: timedelta | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +66,9 @@ class Source:
     `time_format` is "iso", a strptime pattern, or "minutes" after the column `admission`.
     `date_only` is the time of day meant by a date that stands alone, or "day" where it means the
     site's day that begins on it; None where it is refused. Of HL7 v2 `drain_from` is where a drain
-    is named, `patient_type` and `patient_authority` choose among a patient's identifiers.
+    is named, `patient_type` and `patient_authority` choose among a patient's identifiers. Of FHIR
+    `patient_from` is where a patient's number stands, `patient_numbers` what it is here, and
+    `concepts` the codes of ours that a ConceptMap gives a code of theirs.
     """
 
     name: str
@@ -86,6 +90,9 @@ class Source:
     drain_from: str = "item"
     patient_type: str | None = None
     patient_authority: str | None = None
+    patient_from: str = "identifier"
+    patient_numbers: Mapping[str, str] | None = None
+    concepts: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

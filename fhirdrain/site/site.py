@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from fhirdrain.bedside.settings import DrainSettings, Settings
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.issues import Issue, render_issue
+from fhirdrain.site.beside import read_concept_map, read_numbers
 from fhirdrain.site.durations import duration
 from fhirdrain.site.faults import Faults, fault_of, from_pydantic, nearest
 from fhirdrain.site.items import Items
@@ -33,6 +34,15 @@ from fhirdrain.vocabulary.v2tables import RESULT_STATUS
 __all__ = ["duration", "load_site", "read_site"]
 
 
+# What only some kinds of sources have.
+_OF_KINDS = {
+    "drain_from": ("hl7v2",),
+    "patient_type": ("hl7v2",),
+    "patient_authority": ("hl7v2", "fhir"),
+    "patient_from": ("fhir",),
+    "patient_numbers": ("fhir",),
+    "concept_maps": ("fhir",),
+}
 # What the standard itself says of messages, or what they do not have.
 _OF_TABLES = {
     "layout", "delimiter", "decimal", "thousands", "time_format", "admission_format",
@@ -87,7 +97,20 @@ class _Compiler:
         self.labels: dict[str, str] = {}
         self.items = Items(self.faults, self.labels, self.aliases)
 
+    def drafts(self, model: SiteFile) -> None:
+        """Report what is still marked as a draft: nobody has looked at it."""
+        marked: list[tuple[str, ...]] = [("site",)] if model.site.draft else []
+        marked += [("drains", name) for name, drain in model.drains.items() if drain.draft]
+        for name, source in model.sources.items():
+            marked += [("sources", name)] if source.draft else []
+            marked += [("sources", name, "items", c) for c, i in source.items.items() if i.draft]
+        for at in marked:
+            self.faults.add(
+                "still a draft", *at, "draft", hint="look at it, mend it, and take the mark away"
+            )
+
     def site(self, model: SiteFile) -> Site:
+        self.drafts(model)
         for text, code in model.units.items():
             if text in UNITS or text in MISLEADING:
                 self.faults.add(f'"{text}" is a UCUM code and means what UCUM says', "units", text)
@@ -209,6 +232,8 @@ class _Compiler:
                 self.faults.add(
                     f'"{status}" is not a status', *at, *place, hint=nearest(status, STATUSES)
                 )
+        if not model.items and model.kind != "fhir":  # FHIR may have codes that are known to all
+            self.faults.add('the key "items" is missing: what does each mean here?', *at)
         items = {
             code: self.items.item(code, item, (*at, "items", code))
             for code, item in model.items.items()
@@ -236,7 +261,35 @@ class _Compiler:
             drain_from=model.drain_from,
             patient_type=model.patient_type,
             patient_authority=model.patient_authority,
+            patient_from=model.patient_from,
+            patient_numbers=self.numbers(model.patient_numbers, at),
+            concepts=self.concepts(model.concept_maps, at),
         )
+
+    def numbers(self, name: str | None, at: tuple[str, ...]) -> Mapping[str, str] | None:
+        """Return what patients' numbers are here, None where they are the same."""
+        if name is None:
+            return None
+        try:
+            return read_numbers(self.path.parent / name)
+        except ValueError as error:
+            self.faults.add(f"{name}: {error}", *at, "patient_numbers")
+            return {}
+
+    def concepts(
+        self, names: list[str], at: tuple[str, ...]
+    ) -> Mapping[tuple[str, str], frozenset[str]]:
+        """Return the codes of ours that ConceptMaps give to codes of others."""
+        found: dict[tuple[str, str], set[str]] = {}
+        for name in names:
+            try:
+                mapped, _ = read_concept_map(self.path.parent / name)
+            except ValueError as error:
+                self.faults.add(f"{name}: {error}", *at, "concept_maps")
+                continue
+            for code, targets in mapped.items():
+                found.setdefault(code, set()).update(targets)
+        return {code: frozenset(targets) for code, targets in found.items()}
 
     @staticmethod
     def default_status(model: SourceSection) -> str:
@@ -342,15 +395,44 @@ class _Compiler:
                     hint="drain = ..., or drain_from of the source: OBX-4, OBX-20 or PRT",
                 )
 
+    def resources(self, model: SourceSection, at: tuple[str, ...]) -> None:
+        """Report what a source of FHIR cannot have, or lacks."""
+        for key in sorted(model.model_fields_set & {*_OF_TABLES, "encoding"}):
+            self.faults.add(
+                f'a fhir source has no "{key}": the standard says it', *at, key, hint="leave it out"
+            )
+        for key in columns_of(model.columns):
+            if not key.startswith("components."):
+                self.faults.add(
+                    f'a fhir source has no column "{key}": it has an element of its own',
+                    *at,
+                    "columns",
+                    key,
+                    hint="components name the code of a component, as system|code",
+                )
+        coded = [(("columns", "components", n), c) for n, c in model.columns.components.items()]
+        items = [(("items", code), code) for code in model.items]
+        for where, code in [*items, *coded]:
+            if not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*:[^|\s]+\|\S+", code):
+                self.faults.add(
+                    f'"{code}" is not a code with its system', *at, *where, hint="as system|code"
+                )
+        for entry in model.set_aside:
+            if not re.fullmatch(r"[a-z][A-Za-z]*", entry.column):
+                self.faults.add(
+                    f'"{entry.column}" is no element', *at, "set_aside", hint='as "category"'
+                )
+
     def columns(self, model: SourceSection, items: Mapping[str, Item], at: tuple[str, ...]) -> None:
         if model.kind == "hl7v2":
             self.messages(model, items, at)
-        else:
-            for key in ("drain_from", "patient_type", "patient_authority"):
-                if key in model.model_fields_set and model.kind != "fhir":
-                    self.faults.add(f'only a hl7v2 source has "{key}"', *at, key)
-        if model.kind in ("hl7v2", "table", "jsonlines"):
-            self.components(model, at)
+        if model.kind == "fhir":
+            self.resources(model, at)
+        for key in sorted(model.model_fields_set & set(_OF_KINDS)):
+            if model.kind not in _OF_KINDS[key]:
+                kinds = " or ".join(_OF_KINDS[key])
+                self.faults.add(f'only a {kinds} source has "{key}"', *at, key)
+        self.components(model, at)
         if model.kind not in ("table", "jsonlines"):
             return
         needed = ["patient", "time"]

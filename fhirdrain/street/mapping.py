@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
-from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
@@ -133,7 +134,8 @@ class MapReport:
     """What came of a run: items in = mapped + rejected + set aside, always.
 
     `respelled`, `drawn` and `assumed` count what was read as something else: units, words of a
-    list, dates without a time. `unused` are parts that an item does not have. `ahead` are items
+    list, dates without a time, `handled` what FHIR elements of others were changed or lost.
+    `unused` are parts that an item does not have. `ahead` are items
     stored before the time they speak of. `judgements` are the answers to the figures of the site's
     policy, as known at each patient's last reading.
     """
@@ -146,6 +148,7 @@ class MapReport:
     drawn: Counter[tuple[str, str]] = field(default_factory=Counter)
     assumed: Counter[str] = field(default_factory=Counter)
     unused: Counter[tuple[str, str]] = field(default_factory=Counter)
+    handled: Counter[tuple[str, str, str]] = field(default_factory=Counter)
     ahead: int = 0
     issues: list[Issue] = field(default_factory=list)
     set_aside_items: list[SourceItem] = field(default_factory=list)
@@ -167,6 +170,9 @@ class MapReport:
     def count(self, item: SourceItem) -> None:
         """Count an item that came in, and what in it was read as something else than it says."""
         self.items += item.counted
+        for element, became, how in item.handled:
+            if became != "carried" and item.issue is None and not item.set_aside:
+                self.handled[became, re.sub(r"\[\d+\]", "", element), how] += 1
         if item.issue is not None:
             return
         self.respelled.update(item.respelled)
@@ -189,6 +195,7 @@ def map_sources(
     wanted: Wanted = Wanted(),
     progress: Told = silent,
     protected: Sequence[Path] = (),
+    account: Callable[[SourceItem], None] | None = None,
 ) -> MapReport:
     """Map source files to a stream of FHIR; returns the account of the run.
 
@@ -197,7 +204,8 @@ def map_sources(
     `progress` is told how far it has come. `keep_items` keeps readings, drains and items set aside
     in the report, for showing and comparing them. Raises `SourceError` for a file that cannot be
     read at all, before anything is written, and `ConfigurationError` when the rejects would
-    overwrite a source or a `protected` file. With a `store` the numbers are those of all that it
+    overwrite a source or a `protected` file. `account` hears of every item as
+    it is read. With a `store` the numbers are those of all that it
     knows of the patients that come in, and it keeps what comes in.
     """
     report = MapReport()
@@ -215,6 +223,9 @@ def map_sources(
             for item in file:
                 item.source = source.name
                 report.count(item)
+                if account is not None:
+                    account(item)
+                item.handled = ()  # told, and not to be kept
                 progress("items read", report.items)
                 if item.origin is not None:
                     spill.hold_mended(item)

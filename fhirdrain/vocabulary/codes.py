@@ -50,6 +50,8 @@ def local(code: str, display: str | None = None) -> Coding:
 OUTPUT = Coding(LOINC, "9129-8", "Fluid output chest tube")
 OUTPUT_PERICARDIAL = Coding(LOINC, "9168-6", "Fluid output pericardial drain")
 OUTPUT_FROM_DRAIN = Coding(SNOMED, "251843005", "Fluid output from drain")
+# From devices; what is seen of its name is not its name. Sent only where a destination asks for it.
+OUTPUT_MDC = Coding(MDC, "157740")
 PLEURAL_PRESSURE = Coding(LOINC, "76252-6", "Pressure Pleural space")
 PLEURAL_PRESSURE_MDC = Coding(MDC, "151824", "MDC_PRESS_INTRAPL")
 CHEST_DRAIN = Coding(SNOMED, "258643002", "Chest drain")

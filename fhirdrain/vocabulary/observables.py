@@ -20,6 +20,7 @@ from fhirdrain.vocabulary.codes import (
     LOINC,
     OUTPUT,
     OUTPUT_FROM_DRAIN,
+    OUTPUT_MDC,
     OUTPUT_PERICARDIAL,
     PLEURAL_PRESSURE,
     PLEURAL_PRESSURE_MDC,
@@ -621,6 +622,7 @@ def by_code() -> Mapping[tuple[str, str], Observable]:
     }
     output, rate = OBSERVABLES["output"], OBSERVABLES["output-rate"]
     found |= {(c.system, c.code): output for codes in OUTPUT_CODES.values() for c in codes}
+    found[OUTPUT_MDC.system, OUTPUT_MDC.code] = output
     codes = [c for r in RATES.values() for c in (r.chest, r.pericardial) if c is not None]
     return found | {(c.system, c.code): rate for c in codes}
 
