@@ -7,6 +7,7 @@ import signal
 import ssl
 import threading
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -15,12 +16,15 @@ from fhirdrain import log
 from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import say
 from fhirdrain.cli.settings import (
+    destination_of,
+    destination_option,
     example,
     show_values_option,
     site_option,
     source_option,
     store_option,
     with_option,
+    with_those_of,
 )
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.exchange.mllp import Limits, Listener
@@ -52,6 +56,7 @@ from fhirdrain.street.watching import watched
     metavar="HOST:PORT",
     help="Where to listen; port 0 takes a free one, and says which.",
 )
+@destination_option
 @with_option
 @click.option("--create-patients", is_flag=True, help="Create patients the server does not know.")
 @click.option("--tls-certificate", type=click.Path(), help="Our certificate: listen with TLS.")
@@ -66,6 +71,7 @@ def command(
     store_file: Path | None,
     server: str | None,
     bind: str,
+    destination: str | None,
     extras: tuple[str, ...],
     create_patients: bool,
     tls_certificate: str | None,
@@ -82,7 +88,9 @@ def command(
     """
     if store_file is None:
         raise click.UsageError("Missing option '--store'.")
-    site = load_site(site_file)
+    form = destination_of(destination)
+    site = replace(load_site(site_file), destination=form)
+    extras = with_those_of(form, extras)
     source = site.source(source_name)
     if source.kind != "hl7v2":
         raise ConfigurationError(f'source "{source.name}" is no source of HL7 v2 messages')

@@ -6,6 +6,7 @@ import sys
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -14,12 +15,15 @@ import click
 from fhirdrain.bedside.policy import Answer, Judgement
 from fhirdrain.cli.output import Progress, output, say
 from fhirdrain.cli.settings import (
+    destination_of,
+    destination_option,
     example,
     show_values_option,
     site_option,
     source_option,
     store_option,
     with_option,
+    with_those_of,
 )
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.handoff.language import Language
@@ -53,6 +57,7 @@ _SHOWN = 20
     show_default=True,
     help="What is written.",
 )
+@destination_option
 @with_option
 @click.option(
     "--rejects",
@@ -73,6 +78,7 @@ def command(
     store_file: Path | None,
     out: str,
     form: Literal["transaction", "ndjson", "collection"],
+    destination: str | None,
     extras: tuple[str, ...],
     rejects: Path | None,
     account_file: Path | None,
@@ -82,7 +88,9 @@ def command(
 
     Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected.
     """
-    site = load_site(site_file)
+    form_asked = destination_of(destination)
+    site = replace(load_site(site_file), destination=form_asked)
+    extras = with_those_of(form_asked, extras)
     source = site.source(source_name)
     rejects = rejects or free_rejects(out, sources[0].suffix)
     files = [Path(out)] if out != "-" else []

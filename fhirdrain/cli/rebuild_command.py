@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
 from fhirdrain.cli.connecting import connect
 from fhirdrain.cli.output import Progress, say
-from fhirdrain.cli.settings import example, server_option
+from fhirdrain.cli.settings import destination_of, destination_option, example, server_option
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
@@ -33,14 +34,17 @@ from fhirdrain.street.rebuilding import rebuild
     help="The site file whose drains they are.",
 )
 @server_option
+@destination_option
 @click.option("--patient", help="Only this patient, as SYSTEM|VALUE.")
-def command(store_file: Path, site_file: Path, server: str, patient: str | None) -> None:
+def command(
+    store_file: Path, site_file: Path, server: str, destination: str | None, patient: str | None
+) -> None:
     """Make a lost store anew, in a file that is not there yet, from what a server holds.
 
     A server is not told of what was set aside, nor of earlier versions: map what the source still
     has into the store afterwards. Exits 1 when something there is not as it would go out.
     """
-    site = load_site(site_file)
+    site = replace(load_site(site_file), destination=destination_of(destination))
     wanted = Wanted(patient=patient_token(patient) if patient else None)
     if store_file.exists():
         raise ConfigurationError(

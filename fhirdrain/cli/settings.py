@@ -13,11 +13,14 @@ import tomllib
 from collections.abc import Callable, Iterable, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 
 from fhirdrain.errors import ConfigurationError, FhirdrainError
+
+if TYPE_CHECKING:
+    from fhirdrain.site.destination import Destination
 
 FILE = "FHIRDRAIN_SETTINGS"
 
@@ -46,6 +49,7 @@ SETTINGS = (
     Setting("authorities", "FHIRDRAIN_AUTHORITIES", ""),
     Setting("certificate", "FHIRDRAIN_CERTIFICATE", ""),
     Setting("certificate_key", "FHIRDRAIN_CERTIFICATE_KEY", ""),
+    Setting("destination", "FHIRDRAIN_DESTINATION", "destination"),
     Setting("language", "FHIRDRAIN_LANGUAGE", "language"),
     Setting("per_second", "FHIRDRAIN_PER_SECOND", "per_second"),
     Setting("at_once", "FHIRDRAIN_AT_ONCE", "at_once"),
@@ -84,6 +88,13 @@ def _read(path: Path) -> Mapping[str, str]:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise ConfigurationError(f"not valid TOML: {error}", place=str(path)) from None
     known = [setting.name for setting in SETTINGS]
+    destinations = data.pop("destinations", {})
+    if not isinstance(destinations, dict) or not all(
+        isinstance(table, dict) for table in destinations.values()
+    ):
+        raise ConfigurationError(
+            "destinations are sections", place=str(path), hint="as [destinations.registry]"
+        )
     for name, value in data.items():
         if name in ("token", "secret", "password", "client_secret", "key"):
             file = {"client_secret": "client_secret_file", "key": "key_file"}.get(
@@ -106,6 +117,33 @@ def _read(path: Path) -> Mapping[str, str]:
         for name, value in data.items()
         if value
     }
+
+
+def destination_of(name: str | None) -> Destination | None:
+    """Return the form of a destination that the file of settings names; None without a name."""
+    from fhirdrain.site.destination import read_destination  # what help has to be had without
+
+    if name is None:
+        return None
+    path, named = settings_file()
+    tables = {}
+    if named or path.is_file():
+        settings_in_file()  # says what is wrong with it
+        tables = tomllib.loads(path.read_text("utf-8")).get("destinations", {})
+    if name not in tables:
+        near = difflib.get_close_matches(name, tables, n=1, cutoff=0.5)
+        raise ConfigurationError(
+            f'the settings have no destination "{name}"',
+            place=str(path),
+            hint=f'nearest: "{near[0]}"' if near else f"a section [destinations.{name}]",
+        )
+    return read_destination(name, tables[name], str(path))
+
+
+def with_those_of(destination: Destination | None, extras: Iterable[str]) -> tuple[str, ...]:
+    """Return what is sent beside readings: as asked on the line, and by the destination."""
+    asked = destination.send if destination is not None else ()
+    return tuple(dict.fromkeys((*extras, *asked)))
 
 
 class Defaults(dict[str, Any]):
@@ -195,6 +233,15 @@ def source_option(help_text: str) -> Callable[[_Command], _Command]:
         shell_complete=_source_names,
         help=help_text,
     )
+
+
+def destination_option(command: _Command) -> _Command:
+    """Add --destination: the form that is sent."""
+    return click.option(
+        "--destination",
+        envvar="FHIRDRAIN_DESTINATION",
+        help="The destination, of those in the settings, whose form is sent.",
+    )(command)
 
 
 def with_option(command: _Command) -> _Command:

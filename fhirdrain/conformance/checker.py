@@ -300,7 +300,17 @@ class Checker:
         stated = self._stated(value, at, run)
         wanted = dict.fromkeys(stated)
         if self.options.drain_rules and (implied := ours.profile_of(value)):
-            wanted.setdefault(implied)
+            form = ours.other_form(value) if implied not in wanted else ""
+            if form:
+                run.add(
+                    at,
+                    "other-form",
+                    f"{form}, and it is not held against our profile",
+                    code="informational",
+                    severity="information",
+                )
+            else:
+                wanted.setdefault(implied)
         for url in self.options.profiles:
             if self.type_of(url) in ancestry(kind) and not (at[0] and at[0][2] == "contained"):
                 wanted.setdefault(split_canonical(url)[0])

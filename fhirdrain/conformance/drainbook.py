@@ -128,6 +128,8 @@ class Book:
                     self._by_name[_name(identifier)] = seen
         elif kind == "ServiceRequest" and resource.get("status") not in WITHDRAWN:
             self._order(resource)
+        elif kind == "DeviceRequest" and resource.get("status") not in WITHDRAWN:
+            self._order_of_device(resource)
         elif kind == "Procedure" and resource.get("status") not in WITHDRAWN:
             self._placing(resource)
         elif kind == "DeviceUseStatement":
@@ -174,6 +176,25 @@ class Book:
                     number = number_of(resource.get("quantityQuantity"))
                     end = _time(period.get("end"))
                     self.orders.append(OrderOf(drain, start, end, number))
+
+    def _order_of_device(self, resource: Json) -> None:
+        """Note an order that a destination takes as a DeviceRequest of the drain."""
+        period = resource.get("occurrencePeriod")
+        period = period if isinstance(period, dict) else {}
+        drain, start = (
+            self._drain(resource.get("codeReference"), resource),
+            _time(period.get("start")),
+        )
+        if drain is None or start is None:
+            return
+        parameters = resource.get("parameter")
+        numbers = [
+            number_of(parameter.get("valueQuantity"))
+            for parameter in (parameters if isinstance(parameters, list) else [])
+            if isinstance(parameter, dict)
+        ]
+        number = next((n for n in numbers if n is not None), None)
+        self.orders.append(OrderOf(drain, start, _time(period.get("end")), number))
 
     def _placing(self, resource: Json) -> None:
         """Note at which level a drain's first unit was opened, where its placing says it."""

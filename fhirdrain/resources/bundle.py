@@ -10,9 +10,9 @@ from fhirdrain.bedside.rates import Rate
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.totals import Total
 from fhirdrain.resources.derived import output_of, rate_of, rounds_of, total_of
+from fhirdrain.resources.destination import own_id
 from fhirdrain.resources.device import procedure_of, site_of, use_of
 from fhirdrain.resources.drain import Making
-from fhirdrain.resources.identity import uuid_of
 from fhirdrain.resources.observation import observation_of
 from fhirdrain.resources.order import request_of
 from fhirdrain.resources.references import Form, token
@@ -65,17 +65,18 @@ def resources_of(
         yield total_of(making, total)
 
 
-def _uuid(resource: Resource) -> str:
-    identifier = resource["identifier"][0]
-    # A drain's Device and its DeviceUseStatement share one identifier.
-    prefix = "" if resource["resourceType"] != "DeviceUseStatement" else "use|"
-    return uuid_of(identifier["system"], prefix + identifier["value"])
-
-
 def entry_of(resource: Resource, form: Form) -> Resource:
-    """Return the bundle entry of a resource; in a transaction it is a conditional create."""
-    entry: Resource = {"fullUrl": f"urn:uuid:{_uuid(resource)}", "resource": resource}
-    if form == "transaction":
+    """Return the bundle entry of a resource; in a transaction it is a conditional create.
+
+    A resource that has an id of ours is put under it.
+    """
+    entry: Resource = {"fullUrl": f"urn:uuid:{own_id(resource)}", "resource": resource}
+    if form == "transaction" and "id" in resource:
+        entry["request"] = {
+            "method": "PUT",
+            "url": f"{resource['resourceType']}/{resource['id']}",
+        }
+    elif form == "transaction":
         identifier = resource["identifier"][0]
         entry["request"] = {
             "method": "POST",
@@ -107,7 +108,7 @@ class Writer:
         kind = resource["resourceType"]
         self.counts[kind] = self.counts.get(kind, 0) + 1
         if self.form == "ndjson":
-            self._stream.write(encode({"resourceType": kind, "id": _uuid(resource), **resource}))
+            self._stream.write(encode({"resourceType": kind, "id": own_id(resource), **resource}))
             self._stream.write(b"\n")
         else:
             self._stream.write(b',"entry":[\n' if first else b",\n")

@@ -26,6 +26,7 @@ from fhirdrain.vocabulary.observables import (
     CALCULATED,
     CATEGORY_CODE,
     OBSERVABLES,
+    OUTPUT_CODES,
     Observable,
     by_code,
 )
@@ -54,6 +55,8 @@ def is_ours(resource: Resource) -> bool:
             for url in resource.get("meta", {}).get("profile", ())
         )
         return ordered and (stated or _extension(resource, ORDERED_DRAIN) is not None)
+    if kind == "DeviceRequest":
+        return _device_value(resource.get("codeReference", {})) is not None
     if kind == "Procedure":
         return _procedure(resource) is not None
     if kind == "DeviceUseStatement":
@@ -146,6 +149,8 @@ def _readings(resource: Resource) -> list[Reading]:
         return [_from_observation(resource)]
     if kind == "ServiceRequest":
         return _from_request(resource)
+    if kind == "DeviceRequest":
+        return _from_request(_as_service_request(resource))
     if kind == "Procedure":
         return [_from_procedure(resource)]
     reading = _from_use(resource)
@@ -186,6 +191,23 @@ def _from_observation(resource: Resource) -> Reading:
         performer=_named(resource.get("performer", [])),
         order=based_on[0]["identifier"]["value"] if based_on else None,
     )
+
+
+def _as_service_request(request: Resource) -> Resource:
+    """Return a DeviceRequest as the ServiceRequest it was made from."""
+    drain = {"url": f"/StructureDefinition/{ORDERED_DRAIN}"}
+    found = dict(request) | {
+        "extension": [
+            *request.get("extension", ()),
+            {**drain, "valueReference": request["codeReference"]},
+        ]
+    }
+    for parameter in request.get("parameter", ()):
+        if "valueQuantity" in parameter:
+            found["quantityQuantity"] = parameter["valueQuantity"]
+        elif "valueCodeableConcept" in parameter:
+            found["orderDetail"] = [parameter["valueCodeableConcept"]]
+    return found
 
 
 def _from_request(resource: Resource) -> list[Reading]:
@@ -391,8 +413,16 @@ def _further_codes(concept: Resource, observable: Observable) -> tuple[tuple[str
     return tuple(
         (str(system), str(code))
         for system, code in codes
-        if system in (LOINC, SNOMED, MDC) and _BY_CODE.get((system, code)) is not observable
+        if system in (LOINC, SNOMED, MDC) and (system, code) not in _sent_with(observable)
     )
+
+
+def _sent_with(observable: Observable) -> set[tuple[str, str]]:
+    """Return the codes that go out with every reading of an observable."""
+    codes = {*observable.codes}
+    if observable.name == "output":
+        codes |= {code for of_space in OUTPUT_CODES.values() for code in of_space}
+    return {(code.system, code.code) for code in codes}
 
 
 def _is_test(resource: Resource) -> bool:

@@ -58,6 +58,16 @@ _TABLE: dict[str, dict[str, tuple[Kind, tuple[str, ...]]]] = {
         "patient": ("reference", ("subject",)),
         "subject": ("reference", ("subject",)),
     },
+    "DeviceRequest": {
+        "device": ("reference", ("codeReference",)),
+        "code": ("token", ("codeCodeableConcept",)),
+        "status": ("token", ("status",)),
+        "authored-on": ("date", ("authoredOn",)),
+        "patient": ("reference", ("subject",)),
+        "subject": ("reference", ("subject",)),
+        "prior-request": ("reference", ("priorRequest",)),
+        "encounter": ("reference", ("encounter",)),
+    },
     "ServiceRequest": {
         "category": ("token", ("category",)),
         "code": ("token", ("code",)),

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from fhirdrain.bedside.settings import Settings
 from fhirdrain.errors import ConfigurationError
+from fhirdrain.site.destination import Destination
 from fhirdrain.site.model import ColumnsSection, SystemsSection
 
 STATUSES = ("registered", "preliminary", "final", "amended", "corrected", "entered-in-error")
@@ -99,7 +100,8 @@ class Source:
 class Site:
     """A site: its identifier systems, the settings for the arithmetic, its drains and sources.
 
-    `profiles` tells whether resources state the profile they follow.
+    `profiles` tells whether resources state the profile they follow, `destination` in which form
+    they are sent.
     """
 
     id: str
@@ -111,6 +113,7 @@ class Site:
     unit_aliases: Mapping[str, str]
     policy: Path | None
     profiles: bool = True
+    destination: Destination | None = None
 
     def source(self, name: str | None) -> Source:
         """Return a source by name, or the only one; raises `ConfigurationError`."""

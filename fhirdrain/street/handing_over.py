@@ -157,19 +157,33 @@ def known_from_store(store: Store, site: Site | None, at: datetime, patient: str
     told: dict[str, Sequence[Reading]] = {}
     for name, items in known_items(store, at, None if patient is None else [patient]):
         if site is None and any(item.rebuilt for item in items):
-            raise ConfigurationError(
-                "this store was made anew from a server, and needs the site file to be read",
-                place=str(store.path),
-                hint="--site",
-            )
+            raise _needs_site(store)
         now[name] = _readings_of(items, site)
         stated, _ = _as_known(now[name], at)
         if site is None and not stated:
             continue
-        settings = site.settings if site is not None else _plain_settings(stated)
+        settings = site.settings if site is not None else plain_settings(stated)
         for _, before in known_items(store, last_handoff(settings, at), [name]):
             told[name] = _readings_of(before, site)
     return Known(now, told, {}, [say("messages-left", count=left)] if left else [])
+
+
+def readings_in(store: Store, site: Site | None, patient: str | None = None) -> list[Reading]:
+    """Return all that a store knows, of one patient or of all; raises as `known_from_store`."""
+    found: list[Reading] = []
+    for _, items in known_items(store, None, None if patient is None else [patient]):
+        if site is None and any(item.rebuilt for item in items):
+            raise _needs_site(store)
+        found += _readings_of(items, site)
+    return found
+
+
+def _needs_site(store: Store) -> ConfigurationError:
+    return ConfigurationError(
+        "this store was made anew from a server, and needs the site file to be read",
+        place=str(store.path),
+        hint="--site",
+    )
 
 
 def _readings_of(items: Sequence[SourceItem], site: Site | None) -> list[Reading]:
@@ -244,7 +258,7 @@ def _sheet_of(
         return None
     settings = rules.settings
     if settings is None:
-        settings = replace(_plain_settings(stated), drains=known.places.get(patient, {}))
+        settings = replace(plain_settings(stated), drains=known.places.get(patient, {}))
         notes.append(say("no-site", offset=_offset(settings, at)))
     last = last_handoff(settings, at)
     watched, gone, lost = _watched(patient, stated, settings, rules, at)
@@ -320,7 +334,7 @@ def _as_known(readings: Iterable[Reading], at: datetime) -> tuple[list[Reading],
     return kept, notes
 
 
-def _plain_settings(readings: Sequence[Reading]) -> Settings:
+def plain_settings(readings: Sequence[Reading]) -> Settings:
     """Return settings of nobody's: the usual shifts, in the offset of the newest reading."""
     zone = max(readings, key=lambda r: r.time).time.tzinfo
     assert zone is not None  # readings have offsets

@@ -33,6 +33,7 @@ from fhirdrain.intake.sources import Records, open_source
 from fhirdrain.intake.spill import Spill
 from fhirdrain.issues import Issue
 from fhirdrain.resources.bundle import Extras, Resource, Writer, resources_of
+from fhirdrain.resources.destination import adapted
 from fhirdrain.resources.device import device_of
 from fhirdrain.resources.drain import Drain, Making, link_tubes
 from fhirdrain.resources.identity import device_identifier, name_of, reading_identity
@@ -43,6 +44,7 @@ from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
 from fhirdrain.street.remembering import keep_items, with_remembered, words_of
 from fhirdrain.street.telling import Told, silent
+from fhirdrain.vocabulary.codes import BASE
 from fhirdrain.vocabulary.observables import BESIDE, PATIENT_WEIGHT
 
 
@@ -487,14 +489,22 @@ def to_send(
     # Of a drain that nothing but a sum is charted of, and nothing refers to, nothing is sent.
     referred = [tube for drain in drains for tube in drain.tubes.values()]
     sent = [drain for drain in drains if drain.readings or drain in referred]
-    makings = [Making(site, References(form), drain) for drain in sent]
+    asked = site.destination
+    base = asked.profile_base if asked is not None else BASE
+    makings = [Making(site, References(form), drain, base) for drain in sent]
     extras = {(s.drain, s.episode): s.extras(wanted) for s in summaries}
-    for making in makings:
-        yield making, device_of(making)
-    for making in makings:
-        extra = extras.get((making.drain.name, making.drain.episode))
-        for resource in resources_of(making, checking, extra):
-            yield making, resource
+    made = chain(
+        ((making, device_of(making)) for making in makings),
+        (
+            (making, resource)
+            for making in makings
+            for resource in resources_of(
+                making, checking, extras.get((making.drain.name, making.drain.episode))
+            )
+        ),
+    )
+    for making, resource in made:
+        yield making, resource if asked is None else adapted(resource, asked)
 
 
 def _accepted(

@@ -219,8 +219,9 @@ def _entry(index: int, resource: dict[str, Any], said: Said | None) -> Entry:
     """Return the entry of a resource: an update of what was said of it, else a create."""
     body = entry_of(resource, "transaction")
     if said is not None:
-        condition = body["request"].pop("ifNoneExist")
-        body["request"] |= {"method": "PUT", "url": f"{resource['resourceType']}?{condition}"}
+        condition = body["request"].pop("ifNoneExist", None)
+        if condition is not None:
+            body["request"] |= {"method": "PUT", "url": f"{resource['resourceType']}?{condition}"}
         if said.version is not None and said.location and "?" not in said.location:
             body["request"] |= {"url": said.location, "ifMatch": f'W/"{said.version}"'}
     (entry,) = entries_of({"entry": [body]})

@@ -122,6 +122,10 @@ def read_drains(
         progress("resources read", len(resources))
     devices = [f"Device/{r['id']}" for r in resources if r["resourceType"] == "Device"]
     resources += fetch(client, referring_to(devices, "DeviceUseStatement", "device"))
+    if client.knows("DeviceRequest", "device"):
+        known = {(r["resourceType"], r["id"]) for r in resources}
+        orders = fetch(client, referring_to(devices, "DeviceRequest", "device"))
+        resources += [r for r in orders if (r["resourceType"], r["id"]) not in known]
     kept: list[Json] = []
     readings: list[Reading] = []
     issues: list[Issue] = []

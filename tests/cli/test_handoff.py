@@ -128,9 +128,10 @@ def test_from_a_server_it_asks_only_for_what_it_needs(bundles, server, monkeypat
             assert query["date"] == ["le2025-10-27"], line  # nothing that came later
     assert kinds == {
         "metadata", "Patient", "Device", "DeviceUseStatement", "ServiceRequest", "Procedure",
-        "Observation",
+        "Observation", "DeviceRequest",
     } or kinds == {
         "Patient", "Device", "DeviceUseStatement", "ServiceRequest", "Procedure", "Observation",
+        "DeviceRequest",
     }  # fmt: skip
 
 

@@ -317,7 +317,8 @@ def _quantity(node: Node, of: Observable | Component, ours: bool, report: Report
             hint=f"accepted: {', '.join(of.units)}",
         )
         return
-    if ours and unit.code != of.units[0] and of.name != "output-rate":
+    sent = UNITS[of.units[0]].factor  # cm3 is mL by another name
+    if ours and unit.factor != sent and of.name != "output-rate":
         report.add(
             node,
             "unit",

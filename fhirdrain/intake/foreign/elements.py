@@ -7,14 +7,8 @@ from typing import Any, NamedTuple
 
 from fhirdrain.intake.record import Cell, Refused
 from fhirdrain.site import Item, Meaning, Site, Source
-from fhirdrain.vocabulary.codes import (
-    LOCAL,
-)
-from fhirdrain.vocabulary.observables import (
-    CHARTED,
-    OBSERVABLES,
-    by_code,
-)
+from fhirdrain.vocabulary.codes import LOCAL
+from fhirdrain.vocabulary.observables import CHARTED, OBSERVABLES, by_code
 
 Json = Mapping[str, Any]
 

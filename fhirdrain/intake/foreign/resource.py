@@ -11,28 +11,14 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from fhirdrain.intake.foreign.elements import (
-    DONE,
-    Handled,
-    Json,
-    PassedOver,
-    codings,
-    identifiers,
-)
+from fhirdrain.intake.foreign.elements import DONE, Handled, Json, PassedOver, codings, identifiers
 from fhirdrain.intake.foreign.values import Values
 from fhirdrain.intake.foreign.whose import Others
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.record import Cell, Record, Refused
 from fhirdrain.site import Item, Site, Source
-from fhirdrain.vocabulary.codes import (
-    DRAIN_INSERTION,
-    DRAIN_REMOVAL,
-    LOCAL,
-    SUCTION_DRAINAGE,
-)
-from fhirdrain.vocabulary.observables import (
-    CALCULATED,
-)
+from fhirdrain.vocabulary.codes import DRAIN_INSERTION, DRAIN_REMOVAL, LOCAL, SUCTION_DRAINAGE
+from fhirdrain.vocabulary.observables import CALCULATED
 
 # Magnitude and mode stand in one resource of these kinds.
 ORDERS = ("ServiceRequest", "DeviceRequest")

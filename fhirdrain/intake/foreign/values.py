@@ -8,15 +8,11 @@ from decimal import Decimal
 from fractions import Fraction
 from typing import Any
 
-from fhirdrain.intake.foreign.elements import Json, codings, item_of
+from fhirdrain.intake.foreign.elements import Json, codings, item_of, shown
 from fhirdrain.intake.foreign.whose import Whose
 from fhirdrain.intake.record import Cell, Refused
 from fhirdrain.site import Item
-from fhirdrain.vocabulary.codes import (
-    ABSENT,
-    LOCAL,
-    MDC,
-)
+from fhirdrain.vocabulary.codes import ABSENT, LOCAL, MDC
 from fhirdrain.vocabulary.observables import (
     ABSENT_REASONS,
     AS_CHARTED,

@@ -9,14 +9,9 @@ from urllib.parse import parse_qs, unquote
 
 from fhirdrain.intake.foreign.elements import Elements, Handled, Json, codings, identifiers
 from fhirdrain.intake.record import Cell, Refused
-from fhirdrain.site import Item
-from fhirdrain.vocabulary.codes import (
-    BODY_SITES,
-    LOCAL,
-)
-from fhirdrain.vocabulary.observables import (
-    CHARTED,
-)
+from fhirdrain.site import Item, Site, Source
+from fhirdrain.vocabulary.codes import BODY_SITES, LOCAL
+from fhirdrain.vocabulary.observables import CHARTED
 
 _PLACES: dict[tuple[str, str], tuple[str, str]] = {}
 for _place, _coding in BODY_SITES.items():
