@@ -27,6 +27,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "rebuild": ("rebuild", "Make a lost store anew from what a server holds."),
     "sandbox": ("sandbox", "Serve a small FHIR R4 server on this machine, for trying."),
     "site": ("site", "Check a site file."),
+    "survey": ("survey", "Say which codes and units occur, which are wrong, what to write."),
     "tour": ("tour", "Walk the whole street once, on an invented ward, without a network."),
 }
 

@@ -127,13 +127,20 @@ class Delivery:
 
 def entries_of(bundle: Mapping[str, Any]) -> list[Entry]:
     """Return a bundle's entries with their lanes: entries of one subject share a lane."""
-    return [
-        Entry(index, _lane(entry.get("resource", {})), dict(entry))
-        for index, entry in enumerate(bundle.get("entry", ()))
-    ]
+    lanes: dict[str, str] = {}
+    found = []
+    for index, entry in enumerate(bundle.get("entry", ())):
+        lane = _lane(entry.get("resource", {}), lanes)
+        lanes.setdefault(str(entry.get("fullUrl", "")), lane)
+        found.append(Entry(index, lane, dict(entry)))
+    return found
 
 
-def _lane(resource: Mapping[str, Any]) -> str:
+def _lane(resource: Mapping[str, Any], lanes: Mapping[str, str]) -> str:
+    if resource.get("resourceType") == "Provenance":
+        # It goes behind what it tells of.
+        targets = (target.get("reference") for target in resource.get("target", ()))
+        return next((lanes[target] for target in targets if target in lanes), "")
     return str(
         subject_of(resource).get("reference") or subject_of(resource).get("identifier") or ""
     )

@@ -48,6 +48,8 @@ def adapted(resource: Json, form: Destination) -> Json:
 
 def own_id(resource: Mapping[str, Any]) -> str:
     """Return the id that a resource has wherever it goes: made of its identifier."""
+    if "id" in resource:
+        return str(resource["id"])
     identifier = resource["identifier"][0]
     # A drain's Device and its DeviceUseStatement share one identifier.
     prefix = "" if resource["resourceType"] != "DeviceUseStatement" else "use|"

@@ -101,7 +101,7 @@ class Site:
     """A site: its identifier systems, the settings for the arithmetic, its drains and sources.
 
     `profiles` tells whether resources state the profile they follow, `destination` in which form
-    they are sent.
+    they are sent. `digest` is the SHA-256 of the file.
     """
 
     id: str
@@ -114,6 +114,7 @@ class Site:
     policy: Path | None
     profiles: bool = True
     destination: Destination | None = None
+    digest: bytes = b""
 
     def source(self, name: str | None) -> Source:
         """Return a source by name, or the only one; raises `ConfigurationError`."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import hashlib
 import re
 import tomllib
 from collections.abc import Mapping
@@ -81,7 +82,7 @@ def read_site(path: Path) -> tuple[Site | None, list[Issue]]:
         model = SiteFile.model_validate(data)
     except ValidationError as error:
         return None, [from_pydantic(path, places, fault) for fault in error.errors()]
-    compiler = _Compiler(path, places)
+    compiler = _Compiler(path, places, text)
     site = compiler.site(model)
     issues = compiler.faults.issues
     return (None if any(issue.is_error for issue in issues) else site), issues
@@ -90,8 +91,9 @@ def read_site(path: Path) -> tuple[Site | None, list[Issue]]:
 class _Compiler:
     """Turns the file as written into rules, and collects what is wrong on the way."""
 
-    def __init__(self, path: Path, places: Places) -> None:
+    def __init__(self, path: Path, places: Places, text: str) -> None:
         self.path = path
+        self.text = text
         self.faults = Faults(path, places)
         self.aliases: dict[str, str] = {}
         self.labels: dict[str, str] = {}
@@ -179,6 +181,7 @@ class _Compiler:
             unit_aliases=self.aliases,
             policy=policy,
             profiles=section.profiles,
+            digest=hashlib.sha256(self.text.encode()).digest(),
         )
 
     def zone(self, name: str) -> ZoneInfo:

@@ -37,6 +37,7 @@ from fhirdrain.resources.destination import adapted
 from fhirdrain.resources.device import device_of
 from fhirdrain.resources.drain import Drain, Making, link_tubes
 from fhirdrain.resources.identity import device_identifier, name_of, reading_identity
+from fhirdrain.resources.provenance import Sources, digest_of, lines_of, provenance_of
 from fhirdrain.resources.references import Form, References
 from fhirdrain.site import Site, Source
 from fhirdrain.site.durations import duration
@@ -198,6 +199,7 @@ def map_sources(
     progress: Told = silent,
     protected: Sequence[Path] = (),
     account: Callable[[SourceItem], None] | None = None,
+    now: datetime | None = None,
 ) -> MapReport:
     """Map source files to a stream of FHIR; returns the account of the run.
 
@@ -256,6 +258,7 @@ def map_sources(
                 f"{several} row ids were charted for several patients or under several items:"
                 " each stands until the source withdraws it"
             )
+        told = _sources(paths, site, now)
         writer = stack.enter_context(Writer(stream, form))
         half_timed = 0
         for patient, items in spill.patients():
@@ -274,8 +277,14 @@ def map_sources(
                 changed = list(_changed(patient, accepted, sending, site, store))
                 with store.commit():
                     report.versions += Taken(patient, accepted, changed).keep(store)
+            written = []
             for _, resource in to_send(drains, summaries, site, form, wanted):
                 writer.write(resource)
+                if told is not None:
+                    written.append(_name_only(resource))
+            lines = lines_of(item for item in accepted if not item.remembered)
+            if told is not None and written and lines:
+                writer.write(provenance_of(told, patient, lines, written, form))
             report.findings += findings
             report.judgements += judged(drains, figures, site.settings)
             if keep_items:
@@ -297,6 +306,19 @@ def map_sources(
 
 
 _MENDED = "refused, and mended in another row"
+
+
+def _sources(paths: Sequence[Path], site: Site, now: datetime | None) -> Sources | None:
+    """Return what is told of where the resources come from, None where nobody asks for it."""
+    if site.destination is None or not site.destination.provenance:
+        return None
+    digests = {str(path): digest_of(path) for path in paths}
+    return Sources(digests, site.id, site.digest, now or datetime.now().astimezone())
+
+
+def _name_only(resource: Resource) -> Resource:
+    """Return as much of a resource as names it."""
+    return {key: resource[key] for key in ("resourceType", "id", "identifier") if key in resource}
 
 
 def _line(item: SourceItem) -> tuple[str, int]:

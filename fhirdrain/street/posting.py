@@ -89,6 +89,8 @@ def _unsendable(entry: Any) -> str:
     request, resource = entry.get("request"), entry["resource"]
     if not isinstance(request, dict) or request.get("method") not in ("POST", "PUT"):
         return "is neither a create nor an update"
+    if resource.get("resourceType") == "Provenance" and request["method"] == "PUT":
+        return "" if resource.get("id") else "has no id"  # R4 gives it no identifier
     identifiers = resource.get("identifier")
     first = identifiers[0] if isinstance(identifiers, list) and identifiers else None
     if not isinstance(first, dict) or not {"system", "value"} <= set(first):
