@@ -8,7 +8,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-LANGUAGES = ("de", "es", "fr", "nl")
+LANGUAGES = ("de", "en", "es", "fr", "it", "nl", "pt")
 
 
 @cache
