@@ -300,12 +300,11 @@ class Checker:
         stated = self._stated(value, at, run)
         wanted = dict.fromkeys(stated)
         if self.options.drain_rules and (implied := ours.profile_of(value)):
-            form = ours.other_form(value) if implied not in wanted else ""
-            if form:
+            if ours.states_profiles(value) and implied not in wanted:
                 run.add(
                     at,
                     "other-form",
-                    f"{form}, and it is not held against our profile",
+                    "it states other profiles, and is not held against ours",
                     code="informational",
                     severity="information",
                 )

@@ -37,7 +37,7 @@ _URL = "fhirdrain_url"
 class _Entry(msgspec.Struct):
     """An entry of a Bundle, its resource as it stands in the text."""
 
-    resource: msgspec.Raw | None = None
+    resource: msgspec.Raw = msgspec.Raw()
     full_url: str = msgspec.field(name="fullUrl", default="")
 
 
@@ -104,9 +104,9 @@ class Fhir:
             return
         line, position = 1, 0
         for entry in bundle.entry:
-            if entry.resource is None:
-                continue
             text = bytes(entry.resource)
+            if not text:
+                continue  # an entry may be a request alone
             found = data.find(text, position)
             line += data.count(b"\n", position, found)
             position = found

@@ -75,14 +75,15 @@ def _observation(resource: Json, name: str, form: Destination) -> tuple[Json, bo
         codings = _output_codings(resource["code"]["coding"], form)
         resource = {**resource, "code": {**resource["code"], "coding": codings}}
         kept = "loinc" in form.output_codes
+    if name in ("output-total", "output-rate") and "loinc" not in (form.output_codes or ("loinc",)):
+        kept = False  # what it is worked out from keeps to it no more
     units = {"mL": form.volume_unit, "mL/(24.h)": form.day_rate_unit}
     if any(unit != other for unit, other in units.items()):
         before = resource
         resource = _with_units(resource, units)
-        kept = kept and resource is before
+        kept = kept and resource is before and "derivedFrom" not in resource
     if form.orders == "DeviceRequest" and "basedOn" in resource:
-        typed = [{**order, "type": "DeviceRequest"} for order in resource["basedOn"]]
-        resource, kept = {**resource, "basedOn": typed}, False
+        kept = False
     return resource, kept
 
 
@@ -169,8 +170,11 @@ def _walked(value: Any, change: Callable[[str], str], key: str = "") -> Any:
 def _claiming(resource: Json, name: str, form: Destination, *, kept: bool) -> Json:
     """Return a resource that claims the profiles that the form names, and ours if it keeps it."""
     meta = dict(resource.get("meta", {}))
-    ours = meta.pop("profile", []) if form.claim and kept else meta.pop("profile", []) and []
-    claimed = [*ours, *form.claims.get(name, ())]
+    ours = meta.pop("profile", [])
+    claimed = [*(ours if form.claim and kept else ()), *form.claims.get(name, ())]
+    if not claimed and not kept:
+        # It says that it keeps to R4 alone: what states nothing is held against ours.
+        claimed = [f"http://hl7.org/fhir/StructureDefinition/{resource['resourceType']}"]
     if claimed:
         meta["profile"] = claimed
     rest = {key: value for key, value in resource.items() if key not in ("resourceType", "meta")}

@@ -29,8 +29,10 @@ from fhirdrain.vocabulary.observables import (
     OBSERVABLES,
     OUTPUT_CODES,
     Observable,
+    by_code,
 )
 
+_BY_CODE = by_code()
 CATEGORIES = [concept(Coding(CATEGORY, "exam")), concept(CATEGORY_CODE)]
 
 
@@ -85,7 +87,9 @@ def _codings(
     source = making.site.sources.get(reading.source)
     if source is not None and source.kind == "fhir" and reading.item:
         system, _, code = reading.item.rpartition("|")
-        if system and (system, code) not in known:
+        # A rate that was made an amount is no rate any more.
+        other = _BY_CODE.get((system, code), observable)
+        if system and (system, code) not in known and other is observable:
             codes.append(Coding(system, code))
             known.add((system, code))
     elif item_system and reading.item:

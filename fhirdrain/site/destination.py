@@ -23,8 +23,8 @@ class Destination(Section):
     `output_codes` are the code systems of an output's codings, in their order: `item` is the
     source's own code. Where they are named nothing else is beside them, as a guide that closes the
     slicing demands. `claim` tells whether `meta.profile` names our profiles, as far as a resource
-    still keeps to them, and `claims` names others by observable. `ids` are the server's, or our
-    own, under which each resource is put.
+    still keeps to them (else it names R4's own), and `claims` names others by observable. `ids`
+    are the server's, or our own, under which each resource is put.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)

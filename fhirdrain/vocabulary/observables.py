@@ -178,7 +178,8 @@ def _level(name: str, title: str) -> Component:
 
 
 def _total(name: str, title: str) -> Component:
-    return Component(name, title, "quantity", units=("mL",), low=_ZERO, high=10 * _MOST_VOLUME)
+    units = ("mL", "cm3")
+    return Component(name, title, "quantity", units=units, low=_ZERO, high=10 * _MOST_VOLUME)
 
 
 def _supply(name: str, title: str) -> Component:
@@ -223,7 +224,7 @@ _TABLE = (
         "Fluid drained in a shift or a day",
         "quantity",
         (local("output-total", "Fluid drained in a shift or a day"),),
-        units=("mL",),
+        units=("mL", "cm3"),
         low=_ZERO,
         high=10 * _MOST_VOLUME,
         components=(

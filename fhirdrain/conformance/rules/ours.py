@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from fhirdrain.conformance.walk import Node, Run, codings_of, root
-from fhirdrain.vocabulary.codes import LOCAL, LOINC
+from fhirdrain.vocabulary.codes import LOCAL
 from fhirdrain.vocabulary.observables import CATEGORY_CODE, by_code, profile_url
 
 Json = dict[str, Any]
@@ -28,26 +28,10 @@ def profile_of(resource: Json) -> str:
     return profile_url(known.pop()) if len(known) == 1 else ""
 
 
-def other_form(resource: Json) -> str:
-    """Return how a resource is in a form that a destination asked for; empty where it is in ours.
-
-    The same is said, in a way that our profiles have no place for.
-    """
-    codings = codings_of(resource.get("code"))
-    is_output = any(c in _BY_CODE and _BY_CODE[c].name == "output" for c in codings)
-    if is_output and not any(system == LOINC for system, _ in codings):
-        return "it has no code of LOINC"
-    parts = resource.get("component")
-    values = [resource, *(parts if isinstance(parts, list) else [])]
-    for value in values:
-        quantity = value.get("valueQuantity") if isinstance(value, dict) else None
-        if isinstance(quantity, dict) and quantity.get("code") in ("cm3", "mL/d"):
-            return f"its unit is {quantity['code']}"
-    orders = resource.get("basedOn")
-    for order in orders if isinstance(orders, list) else []:
-        if isinstance(order, dict) and order.get("type") == "DeviceRequest":
-            return "its order is a DeviceRequest"
-    return ""
+def states_profiles(resource: Json) -> bool:
+    """Tell whether a resource states any profile, known or not."""
+    meta = resource.get("meta")
+    return isinstance(meta, dict) and bool(meta.get("profile"))
 
 
 def one_identity(resource: Any, run: Run) -> None:

@@ -12,7 +12,7 @@ from decimal import Decimal
 from typing import Any
 
 from fhirdrain.intake.foreign.elements import DONE, Handled, Json, PassedOver, codings, identifiers
-from fhirdrain.intake.foreign.values import Values
+from fhirdrain.intake.foreign.values import RATE_HOURS, Values
 from fhirdrain.intake.foreign.whose import Others
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.intake.record import Cell, Record, Refused
@@ -133,7 +133,7 @@ class _Resource(Values):
         absent = None
         if "dataAbsentReason" in holder:
             absent = self._absent(holder["dataAbsentReason"], f"{part}." if part else "")
-        text = None
+        text, converted = None, None
         if "valueQuantity" in holder:
             quantity = self._quantity(holder["valueQuantity"], f"{where}Quantity")
             meant, quantity, converted = self._as_amount(meant, codes, quantity, cells, where)
@@ -152,6 +152,8 @@ class _Resource(Values):
             cells["value"] = self._plain(name, value, where)
         else:
             cells["value"] = Cell(where, "")
+        if converted is not None:
+            codes = [code for code in codes if code not in RATE_HOURS]
         shared_codes = tuple(
             code
             for code in codes

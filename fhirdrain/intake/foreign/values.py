@@ -25,7 +25,7 @@ from fhirdrain.vocabulary.v2tables import MDC_UNITS
 
 _ABSENT = {code: reason for reason, code in ABSENT_REASONS.items()}
 _WORDS = {(name, c.system, c.code): word for (name, word), c in WORD_CODINGS.items()}
-_HOURS = {
+RATE_HOURS = {
     (coding.system, coding.code): hours
     for hours, rate in RATES.items()
     for coding in (rate.chest, rate.pericardial)
@@ -94,7 +94,7 @@ class Values(Whose):
         item = self._meant(cells["item"].text, meant)
         if item is None or item.number not in ("output", "output-rate"):
             return meant, quantity, None
-        hours = next((_HOURS[code] for code in codes if code in _HOURS), None)
+        hours = next((RATE_HOURS[code] for code in codes if code in RATE_HOURS), None)
         start = cells.get("start", Cell("", "")).text
         try:
             unit, _ = unit_of(quantity[1], self.site.unit_aliases)
