@@ -147,7 +147,7 @@ def complete(*words, **env):
 
 
 def test_a_shell_completes_commands_options_and_the_sources_of_the_site_file():
-    assert complete("s") == ["sandbox", "site"]
+    assert complete("s") == ["sandbox", "site", "survey"]
     assert "--server" in complete("post", "--s")
     site = "sample_bundles/scenario/site.toml"
     assert complete("map", "--site", site, "--source", "r") == ["rounds"]
