@@ -16,6 +16,7 @@ COMMANDS: Mapping[str, tuple[str, str]] = {
     "about": ("about", "Show versions and settings, to paste into a report."),
     "check": ("check", "Hold FHIR JSON against R4 and against what a drain's data must obey."),
     "compare": ("compare", "Prove that two places hold the same drains, or list what differs."),
+    "draft-site": ("draft_site", "Propose a site file from an item dictionary."),
     "map": ("map", "Turn charted tables into FHIR, with every item accounted for."),
     "outbox": ("outbox", "Show what waits to go out, was refused or is parked."),
     "listen": ("listen", "Take HL7 v2 messages from the wire, keep them, and send them on."),
