@@ -180,6 +180,11 @@ class _Reader:
             draft.because("nothing names a chest drain")
             return
         draft.because(chest)
+        bubbling = self.find(words, "asks", "bubbling")
+        if bubbling is not None and not any(bubbling.overlaps(match) for _, match in said):
+            draft.observables = tuple(dict.fromkeys([*(n for n, _ in said), "air-leak"]))
+            draft.because(f'"{bubbling.text}": an air leak, or the suction side of the unit?')
+            return
         names = list(dict.fromkeys(name for name, _ in said))
         special = [name for name in names if name not in _GENERAL]
         names = self._by_words(draft.entry, special or names)
@@ -275,11 +280,10 @@ class _Reader:
         self, draft: Draft, words: list[str], beside: list[str], unit: Unit | None
     ) -> None:
         """Propose by table and unit what a label does not say; ask where they leave it open."""
-        for name, key in (("bubbling", "bubbling"), ("status", "status")):
-            match = self.find(words, "asks", key)
-            if match is not None:
-                draft.because(f'"{match.text}": {_QUESTIONS[name]}')
-                return
+        status = self.find(words, "asks", "status")
+        if status is not None:
+            draft.because(f'"{status.text}": what its values say is not known')
+            return
         where = self.find(words, "asks", "site")
         if where is not None:
             names = self._by_words(draft.entry, ["site", "drain-site"])
@@ -448,6 +452,8 @@ class _Reader:
             used = {name for meant in draft.words.values() for name in meant}
             draft.observables = tuple(name for name in ("mode", "suction-set") if name in used)
             draft.scale = "regulator" if "suction-set" in used else ""
+            if used == {"mode"}:
+                draft.words = {word: meant["mode"] for word, meant in draft.words.items()}
         self._settle(draft)
 
 
@@ -466,10 +472,6 @@ _OUT: Mapping[str, str] = {
 }
 # Words of these kinds are often part of what is said of a chest drain.
 _UNLESS_SAID = frozenset({"other-drain", "paperwork", "machine", "procedure", "specimen"})
-_QUESTIONS: Mapping[str, str] = {
-    "bubbling": "an air leak, or the suction side of the unit?",
-    "status": "what its values say is not known",
-}
 
 
 def _number(words: Sequence[str]) -> str:
@@ -495,7 +497,7 @@ def _is_output_table(beside: Sequence[str]) -> bool:
         "saida",
         "perdit",
     )
-    return any(word.startswith(stems) for word in beside) or list(beside) == ["drains"]
+    return any(word.startswith(stems) for word in beside)
 
 
 def _holds_outputs(entry: Entry) -> bool:
