@@ -31,7 +31,8 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
         "unidad", "unidade", "unita", "unita di misura",
     ),
     "words": (
-        "words", "values", "value", "answers", "choices", "werte", "wert", "auswahl", "waarden", "waarde",
+        "words", "values", "value", "answers", "choices", "werte", "wert", "auswahl",
+        "waarden", "waarde",
         "valeurs", "valeur", "valores", "valor", "valori", "valore", "value text", "options",
     ),
     "count": ("count", "counts", "n", "number", "frequency", "anzahl", "aantal", "nombre de"),

@@ -17,9 +17,10 @@ from fhirdrain.survey.terms import LANGUAGES, Match, best, matches, terms, words
 from fhirdrain.vocabulary.observables import CHARTED, OBSERVABLES
 from fhirdrain.vocabulary.units import UNITS, Unit, UnitError, unit_of
 
-__all__ = ["Draft", "Entry", "draft", "languages_of"]
+__all__ = ["NOTHING", "Draft", "Entry", "draft", "languages_of"]
 
 Grade = Literal["firm", "ask", "out"]
+NOTHING = "nothing names a chest drain"
 
 # Said of nearly anything: where a label names something more special as well, that is meant.
 _GENERAL = frozenset({
@@ -175,9 +176,13 @@ class _Reader:
             draft.observables = ("output",)
             draft.because("an amount, and whether a drain lies there is not said")
             return
+        drain = self.find(words, "drain", "words")
+        if not chest and drain is not None and not draft.space:
+            draft.because(f'"{drain.text}": a drain, and of what is not said')
+            return
         if not chest:
             draft.grade = "out"
-            draft.because("nothing names a chest drain")
+            draft.because(NOTHING)
             return
         draft.because(chest)
         bubbling = self.find(words, "asks", "bubbling")
@@ -200,11 +205,21 @@ class _Reader:
             name = "mode-ordered" if "mode" in names or draft.entry.words else "suction-ordered"
             name = name if unit is None else "suction-ordered"
             self._firm(draft, name, f'ordered by "{ordered.text}"', unit)
+        elif names and self._is_uncertain(draft, names[0], words, beside):
+            draft.observables = (names[0],)
+            draft.because(f"{names[0]}, and the abbreviation may be another's")
         elif names:
             text = next(match.text for name, match in said if name == names[0])
             self._named(draft, names[0], f'{names[0]} by "{text}"', beside, unit)
         else:
             self._by_unit(draft, words, beside, unit)
+
+    def _is_uncertain(self, draft: Draft, name: str, words: list[str], beside: list[str]) -> bool:
+        """Tell whether only an abbreviation speaks of a chest drain, and it may be of others."""
+        if name not in _OF_OTHERS_TOO or _number(words) or _is_output_table(beside):
+            return False
+        evident = self.find(words, "chest", "plain") or self.find(beside, "chest", "plain")
+        return evident is None and not draft.space
 
     def _said(self, words: list[str]) -> list[tuple[str, Match]]:
         """Return the observables that a label names, without those that another one holds."""
@@ -299,6 +314,10 @@ class _Reader:
             draft.observables = ("mode", "suction-source")
             draft.because(f'"{kind.text}": suction or water seal, or what kind of unit?')
             return
+        if suction is not None and unit is None and not draft.entry.words:
+            draft.observables = ("suction-set", "mode", "suction-source")
+            draft.because(f'"{suction.text}": how much is set, whether it is on, or the source?')
+            return
         if suction is not None:
             self._named(draft, "suction-set", f'suction by "{suction.text}"', beside, unit)
             return
@@ -329,6 +348,12 @@ class _Reader:
     ) -> None:
         """Propose an observable that a label names, if unit, table and words go with it."""
         observable = CHARTED[name]
+        if name in ("air-leak", "swing") and (
+            grade := self.find(words_of(draft.entry.label), "asks", "grade")
+        ):
+            draft.observables = (name,)
+            draft.because(f'{why}, and a "{grade.text}": of which scale (graded_by)?')
+            return
         if _is_output_table(beside) and name not in ("output", "level", "instilled"):
             draft.observables = (name, "output")
             draft.because(f"{why}, and it stands in a table of outputs")
@@ -457,6 +482,8 @@ class _Reader:
         self._settle(draft)
 
 
+# Said of pacemakers, pictures and much else that is abbreviated as a chest drain may be.
+_OF_OTHERS_TOO = frozenset({"output", "level", "mode", "placed", "removed", "site", "drain-site"})
 # What is said of nothing else, or of few things.
 _OF_DRAINS = frozenset({"air-leak", "swing", "water-seal-level", "suction-bubbling"})
 _PUT_IN = frozenset({"in", "ein", "rein"})

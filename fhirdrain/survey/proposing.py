@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from fhirdrain.survey.drafting import Draft
+from fhirdrain.survey.drafting import NOTHING, Draft
 
 COLUMNS = (
     "code", "grade", "observables", "drain", "side", "space", "unit", "scale", "open_words", "why",
@@ -53,6 +53,10 @@ unit = "unit"
 """
 
 
+# Of a whole hospital's dictionary those are not worth a line each; --as csv has them all.
+_MOST_UNRELATED = 200
+
+
 def site_file(drafts: Sequence[Draft], name: str) -> str:
     """Return a site file in TOML with what is proposed."""
     counts = {grade: sum(d.grade == grade for d in drafts) for grade in ("firm", "ask", "out")}
@@ -67,7 +71,11 @@ def site_file(drafts: Sequence[Draft], name: str) -> str:
         lines.append(
             "# Left out, with the reason. An item of these in your source needs an ignore."
         )
-    lines += (f"#   {_comment(d)}" for d in left)
+    unrelated = [d for d in left if d.reasons == [NOTHING]]
+    shown = left if len(unrelated) <= _MOST_UNRELATED else [d for d in left if d not in unrelated]
+    lines += (f"#   {_comment(d)}" for d in shown)
+    if len(shown) < len(left):
+        lines.append(f"#   {len(unrelated)} more: {NOTHING}")
     return "\n".join(lines) + "\n"
 
 

@@ -223,9 +223,10 @@ def test_side_number_and_drain():
 
 def test_suction_from_a_gauge_is_asked_and_settings_are_read():
     assert one("Chest drain suction", "kPa").grade == "ask"
-    assert (one("Chest drain suction", "cmH2O").scale, one("Chest drain suction").grade) == (
-        "regulator", "firm",
-    )  # fmt: skip
+    assert one("Chest drain suction", "cmH2O").scale == "regulator"
+    assert one("Chest drain suction amount").grade == "firm"
+    assert one("Chest drain suction").grade == "ask"  # how much, or whether
+    assert one("Chest drain air leak score").grade == "ask"
     found = one("Chest drain suction", words=["-20 cm H2O", "- 10 cmH2O", "Water seal", "Clamped"])
     assert found.words == {
         "-20 cm H2O": {"mode": "suction", "suction-set": "20 cm[H2O]"},
