@@ -9,6 +9,7 @@ terminologies elsewhere; the resources are invented.
 from __future__ import annotations
 
 import csv
+import importlib
 import io
 import json
 from decimal import Decimal
@@ -236,6 +237,27 @@ def test_an_observation_of_r5(read):
     assert only(run).value == 80
     lost = {element for became, element, _ in run.report.handled if became == "lost"}
     assert {"bodyStructure", "organizer", "instantiatesCanonical"} <= lost
+
+
+@pytest.mark.parametrize("release", ["R4B", "R5"])
+def test_what_a_library_of_another_release_writes(read, release):
+    """fhir.resources writes Observations of R4B and R5 by their own models."""
+    package = "fhir.resources.R4B" if release == "R4B" else "fhir.resources"
+    model = importlib.import_module(f"{package}.observation").Observation
+    more = {"bodySite": concept(coding(SNOMED, "73834008"))}
+    if release == "R5":
+        more = {"bodyStructure": {"reference": "BodyStructure/1"}}
+    theirs = observation(
+        coding(LOINC, "9129-8"),
+        valueQuantity=ml(80),
+        issued="2025-01-10T10:05:00+01:00",
+        note=[{"text": "cloudy"}],
+        **more,
+    )
+    text = model.model_validate(theirs).model_dump_json(exclude_none=True)
+    reading = only(read(json.loads(text)))
+    assert (reading.drain, reading.value, reading.note) == ("R1", 80, "cloudy")
+    assert reading.recorded.isoformat() == "2025-01-10T10:05:00+01:00"
 
 
 def test_an_instant_and_a_truth(read):
