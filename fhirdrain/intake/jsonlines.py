@@ -34,7 +34,7 @@ from fhirdrain.site.paths import (
     write_path,
 )
 
-__all__ = ["JsonLines", "Number", "json_text", "parsed"]
+__all__ = ["JsonLines", "Number", "fault_of_number", "json_text", "parsed"]
 
 # In a rejects file, the text of a line that is not JSON.
 _LINE = "fhirdrain_line"
@@ -336,16 +336,21 @@ def _cell(name: str, value: Any, odd: dict[str, Refused]) -> Cell:
     if isinstance(value, bool):
         return Cell(name, "true" if value else "false")
     if isinstance(value, Number):
-        if value in ("NaN", "Infinity", "-Infinity"):
-            odd[name] = Refused("number", "not a number that JSON knows", column=name)
-        elif abs(_exponent(value)) > 12:
-            odd[name] = Refused("number", "a number beyond all measure", column=name)
+        if fault := fault_of_number(value):
+            odd[name] = Refused("number", fault, column=name)
         return Cell(name, str(value), exact=True)
     if isinstance(value, str):
         return Cell(name, value.strip())
     kind = "a list" if isinstance(value, list) else "an object"
     odd[name] = Refused("value", f"holds {kind}, not a value", column=name)
     return Cell(name, "")
+
+
+def fault_of_number(number: Number) -> str:
+    """Return why a JSON number is none that is charted; empty where it is one."""
+    if number in ("NaN", "Infinity", "-Infinity"):
+        return "not a number that JSON knows"
+    return "a number beyond all measure" if abs(_exponent(number)) > 12 else ""
 
 
 def _exponent(number: str) -> int:

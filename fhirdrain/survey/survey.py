@@ -19,6 +19,7 @@ __all__ = ["MOST_SERIES", "MOST_WORDS", "Survey", "Tally", "Unit", "Values"]
 MOST_WORDS = 500
 # Beyond so many series further ones are not followed, and counted.
 MOST_SERIES = 200_000
+_MOST_POWERS = 30  # of ten, up or down
 
 Unit = tuple[str, str, str]  # system, code, text
 
@@ -50,7 +51,11 @@ class Values:
         elif number == 0:
             self.zero += 1
         else:
-            self.bins[floor(10 * log10(number))] += 1
+            power = number.adjusted()
+            if abs(power) > _MOST_POWERS:  # beyond all measure, it has the last bin
+                self.bins[10 * max(-_MOST_POWERS, min(_MOST_POWERS, power))] += 1
+            else:
+                self.bins[floor(10 * log10(number))] += 1
 
     @property
     def middle(self) -> float | None:

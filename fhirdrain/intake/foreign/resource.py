@@ -11,7 +11,15 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from fhirdrain.intake.foreign.elements import DONE, Handled, Json, PassedOver, codings, identifiers
+from fhirdrain.intake.foreign.elements import (
+    DONE,
+    Handled,
+    Json,
+    PassedOver,
+    codings,
+    identifiers,
+    item_of,
+)
 from fhirdrain.intake.foreign.values import RATE_HOURS, Values
 from fhirdrain.intake.foreign.whose import Others
 from fhirdrain.intake.item import SourceItem
@@ -152,6 +160,8 @@ class _Resource(Values):
             cells["value"] = self._plain(name, value, where)
         else:
             cells["value"] = Cell(where, "")
+        if meant is not None and meant.number == "output-rate":
+            meant = item_of(meant.code, "output", True)  # a rate without a number
         if converted is not None:
             codes = [code for code in codes if code not in RATE_HOURS]
         shared_codes = tuple(

@@ -10,6 +10,7 @@ from typing import Any
 
 from fhirdrain.intake.foreign.elements import Json, codings, item_of, shown
 from fhirdrain.intake.foreign.whose import Whose
+from fhirdrain.intake.jsonlines import Number, fault_of_number
 from fhirdrain.intake.record import Cell, Refused
 from fhirdrain.site import Item
 from fhirdrain.vocabulary.codes import ABSENT, LOCAL, MDC
@@ -45,8 +46,11 @@ class Values(Whose):
                 column=where,
                 value=f"{quantity['comparator']} {quantity.get('value', '')}",
             )
-        if "value" not in quantity:
+        number = quantity.get("value")
+        if not isinstance(number, Number):
             raise Refused("value", "a quantity without a number", column=where)
+        if fault := fault_of_number(number):
+            raise Refused("number", fault, column=where, value=number)
         system, code, unit = (quantity.get(name) for name in ("system", "code", "unit"))
         if code is None or system == UCUM:
             if code is not None and unit is not None and self._differ(str(unit), str(code)):
@@ -98,7 +102,10 @@ class Values(Whose):
         start = cells.get("start", Cell("", "")).text
         try:
             unit, _ = unit_of(quantity[1], self.site.unit_aliases)
-        except UnitError:
+        except UnitError as error:
+            if item.number == "output-rate":
+                column = f"{where}Quantity"
+                raise Refused("unit", str(error), column=column, hint=error.hint) from None
             return meant, quantity, None  # intake says what is wrong with it
         if unit.kind != "rate":
             if item.number == "output-rate":
@@ -179,8 +186,11 @@ class Values(Whose):
             self.note(name, "carried")
             return Cell(name, "true" if value else "false")
         if isinstance(value, str) and name in ("valueString", "valueInteger"):
+            exact = name == "valueInteger"
+            if exact and not (isinstance(value, Number) and not fault_of_number(value)):
+                raise Refused("number", "not a whole number", column=name)
             self.note(name, "carried")
-            return Cell(name, str(value).strip(), exact=name == "valueInteger")
+            return Cell(name, str(value).strip(), exact=exact)
         raise Refused("value", f"a {name.removeprefix('value')} says nothing here", column=name)
 
     def _absent(self, concept: Json, where: str) -> str:
