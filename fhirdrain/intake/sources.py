@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Protocol
 
-from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.errors import SourceError
 from fhirdrain.intake.fhir import Fhir
 from fhirdrain.intake.hl7v2 import Hl7v2
 from fhirdrain.intake.item import SourceItem
@@ -59,15 +59,10 @@ KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
 
 
 def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Records:
-    """Return a file ready to be read; raises `SourceError` or `ConfigurationError`.
+    """Return a file ready to be read; raises `SourceError`.
 
     Arrival numbers of its items begin behind `first`.
     """
-    if source.kind not in KINDS:
-        raise ConfigurationError(
-            f'source "{source.name}" is {source.kind}, which this version does not read',
-            hint=f"it reads {', '.join(KINDS)}",
-        )
     if str(path) == "-":
         raise SourceError("map reads files, not standard input")
     if path.is_dir():

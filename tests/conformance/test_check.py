@@ -186,10 +186,11 @@ def test_check_digits():
 
 
 def test_a_profile_that_is_not_checked_is_said():
-    (issue,) = check_resource(
+    issue, other = check_resource(
         level(meta={"profile": ["https://elsewhere.example/StructureDefinition/x"]})
     )
     assert (issue.severity, issue.code) == ("warning", "not-supported")
+    assert (other.severity, other.rule) == ("information", "other-form")
     assert check_resource(
         level(meta={"profile": ["https://elsewhere.example/StructureDefinition/level"]})
     )

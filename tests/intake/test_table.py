@@ -259,12 +259,11 @@ def test_a_missing_column_names_the_nearest(site, tmp_path):
     assert '"store"' in caught.value.hint
 
 
-def test_kinds_of_later_versions_are_refused_not_misread(tmp_path):
-    text = site_text().replace('kind = "table"', 'kind = "fhir"')
+def test_a_kind_that_is_none_is_refused_not_misread(tmp_path):
+    text = site_text().replace('kind = "table"', 'kind = "sheet"')
     (tmp_path / "site.toml").write_text(text)
-    site = load_site(tmp_path / "site.toml")
-    with pytest.raises(ConfigurationError, match="which this version does not read"):
-        open_source(tmp_path / "site.toml", site.source(None), site)
+    with pytest.raises(ConfigurationError, match='unknown word "sheet"'):
+        load_site(tmp_path / "site.toml")
 
 
 def test_levels_in_columns_have_the_units_of_their_row(site, tmp_path):
