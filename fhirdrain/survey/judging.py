@@ -25,6 +25,7 @@ from fhirdrain.vocabulary.codes import (
     PLEURAL_PRESSURE,
     SNOMED,
 )
+from fhirdrain.vocabulary.maps import MAPS
 from fhirdrain.vocabulary.observables import (
     AS_CHARTED,
     CHARTED,
@@ -117,6 +118,7 @@ _NAMES = {
 _PARTS = {(LOCAL, part.name): part for o in OBSERVABLES.values() for part in o.components}
 Known = Observable | Component
 
+_SITE_SAYS = "the site file says what it means"
 _NO_MEANING = "what the code means is not known here"
 _LEAST_STEPS = 6  # of a series, before rising and falling say anything
 _LEAST_SERIES_SHARE = 0.5
@@ -214,6 +216,8 @@ def _code_verdict(system: str, code: str) -> tuple[Verdict, str, str] | None:
     if (system, code) in _NOT_DRAINS:
         write = "157740" if system == MDC else ""
         return "not a chest drain's", write, _NOT_DRAINS[system, code]
+    if (system, code) not in _BY_CODE and (near := _near("drain", system, code)):
+        return "not judged", "", near
     known = (system, code) in _BY_CODE or (system, code) in _PARTS or code == AS_CHARTED.code
     if system == LOCAL and not known:
         return "not a chest drain's", "", "no code of our system"
@@ -306,7 +310,7 @@ def _size(unit: Unit, values: Values, observable: Known | None) -> tuple[str, st
             if other != code and not observable.beyond(values.high, other) and values.low >= 0
         ]
         why = f"up to {values.high} {code}" if values.low >= 0 else f"down to {values.low} {code}"
-        return (others[0] if others else ""), f"{why}: {beyond}"
+        return (others[0] if others else ""), f"{why}, which {beyond}"
     if middle is None:
         return None
     if observable.units[0] == "mL" and UNITS[code].factor == 1:
@@ -339,6 +343,17 @@ def _series(tally: Tally, observable: Known | None) -> tuple[Verdict, str, str] 
     return None
 
 
+def _near(value_set: str, system: str, code: str) -> str:
+    """Return which code of ours another's is near to, by our ConceptMaps; empty where none is."""
+    for known in MAPS:
+        for near in known.near if known.value_set == value_set else ():
+            theirs = near.theirs
+            if theirs is not None and (theirs.system, theirs.code) == (system, code):
+                # What the target is, seen from ours: R4's ConceptMapEquivalence.
+                return f"{near.equivalence} to our {near.ours}: {near.comment}"
+    return ""
+
+
 def _word_verdict(system: str, word: str, observable: Known | None) -> tuple[Verdict, str, str]:
     if observable is None:
         return "not judged", "", _NO_MEANING
@@ -351,4 +366,4 @@ def _word_verdict(system: str, word: str, observable: Known | None) -> tuple[Ver
         return "check digit", "", "SNOMED CT's check digit is Verhoeff's"
     if not system and word in observable.words:
         return "not preferred", f"{LOCAL}|{word}", "a text where a code belongs"
-    return "unknown word", "", "the site file says what it means"
+    return "unknown word", "", _near(observable.name, system, word) or _SITE_SAYS

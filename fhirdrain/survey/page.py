@@ -105,4 +105,5 @@ def plot_of(unit: str, values: Values) -> Plot:
 
 
 def _size(bin_: int) -> str:
-    return f"{10 ** (bin_ / 10):.3g}"
+    size = float(10 ** (bin_ / 10))
+    return f"{size:.0f}" if 100 <= size < 1e7 else f"{size:.3g}"

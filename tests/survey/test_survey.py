@@ -197,6 +197,17 @@ def test_words(survey, one, expected):
     assert rows(survey(one), "word") == [expected]
 
 
+def test_codes_near_ours_are_named_with_what_is_lost(survey):
+    """SNOMED CT 18368008 Chyle and 38785003 Air leakage, by the project's ConceptMaps."""
+    chyle = survey(word(SNOMED, "396276007", (SNOMED, "18368008")))
+    (row,) = [r for r in judged(chyle) if r.of == "word"]
+    assert row.verdict == "unknown word"
+    assert row.why.startswith("inexact to our milky: ")
+    leak = survey(observation(SNOMED, "38785003"))
+    (row,) = [r for r in judged(leak) if r.of == "code"]
+    assert (row.verdict, row.why.partition(":")[0]) == ("not judged", "inexact to our air-leak")
+
+
 def test_a_rare_text_is_counted_and_not_shown(survey, tmp_path):
     found = survey(
         *(word(LOCAL, "swing", text="swings", n=n) for n in range(3)),
