@@ -124,7 +124,7 @@ class Fhir:
             if not isinstance(kind, str):
                 raise Refused("structure", "no FHIR resource: it has no resourceType")
             if kind not in READ:
-                raise PassedOver(f"a {kind}, which is no observation")
+                raise PassedOver(f"{kind}: no observation")
             said, handled, names = read_resource(
                 resource, url, self.source, self.site, self._others
             )

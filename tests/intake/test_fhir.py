@@ -365,7 +365,7 @@ def test_a_patient_is_looked_up_behind_what_speaks_of_him(read, reference):
     )
     run = read(theirs, patient())
     assert only(run).patient == "p-1"
-    assert run.report.set_aside == {"a Patient, which is no observation": 1}
+    assert run.report.set_aside == {"Patient: no observation": 1}
 
 
 def test_a_patient_in_the_resource_and_by_a_condition(read):
@@ -497,7 +497,7 @@ def test_an_unknown_code_and_other_resources_are_counted(read):
         {"resourceType": "Encounter", "id": "e", "status": "planned"},
     )
     assert [i.rule for i in run.report.issues] == ["unknown-item"]
-    assert run.report.set_aside == {"a Encounter, which is no observation": 1}
+    assert run.report.set_aside == {"Encounter: no observation": 1}
     assert (run.report.items, run.report.balanced) == (2, True)
 
 
