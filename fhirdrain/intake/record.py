@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from fhirdrain.bedside.reading import WITHDRAWN, Part, Reading
 from fhirdrain.bedside.windows import Windows, fixed
@@ -142,8 +142,11 @@ def read_record(
 
     `meant` is what its item means where it need not be in the site file.
     """
-    for cell in (*record.cells.values(), *record.components.values()):
-        if _UNSAYABLE.search(cell.text):
+    cells = (*record.cells.values(), *record.components.values())
+    if _UNSAYABLE.search("".join([cell.text for cell in cells])):
+        for cell in cells:
+            if not _UNSAYABLE.search(cell.text):
+                continue
             raise Refused(
                 "character",
                 "holds a character that no text of FHIR can hold",
@@ -280,30 +283,30 @@ class _Reader:
             start = fixed(time - meant.interval, self.site.settings.zone)
         if start is None and CHARTED_TOTAL.name in meant.observables:
             start = self.start_of_sum(meant, time)
-        common = Reading(
-            source=source.name,
-            patient=item.patient,
-            drain="" if meant.observables == (PATIENT_WEIGHT.name,) else self.drain(meant),
-            observable="",
-            time=time,
-            row=item.row,
-            item=meant.code,
-            start=start,
-            end=self.moment("end") if self.cell("end") else None,
-            recorded=item.recorded,
-            status=status,
-            encounter=self.cell("encounter") or None,
-            performer=self.cell("performer") or None,
-            note=self.cell("note") or None,
-            round=self.cell("round") or None,
-            test=self.record.test,
-            codes=self.further_codes(meant),
-        )
-        if common.start is not None and common.start >= time:
+        end = self.moment("end") if self.cell("end") else None
+        common: dict[str, Any] = {
+            "source": source.name,
+            "patient": item.patient,
+            "drain": "" if meant.observables == (PATIENT_WEIGHT.name,) else self.drain(meant),
+            "time": time,
+            "row": item.row,
+            "item": meant.code,
+            "end": end,
+            "recorded": item.recorded,
+            "status": status,
+            "encounter": self.cell("encounter") or None,
+            "performer": self.cell("performer") or None,
+            "round": self.cell("round") or None,
+            "test": self.record.test,
+            "codes": self.further_codes(meant),
+        }
+        if start is not None and start >= time:
             raise self.refuse("interval", "start", "the interval starts when it ends, or later")
-        if common.end is not None and common.end < time:
+        if end is not None and end < time:
             raise self.refuse("interval", "end", "it ends before it begins")
-        item.readings = tuple(self.reading(common, meaning, text, meant) for meaning in meanings)
+        item.readings = tuple(
+            self.reading(common, start, meaning, text, meant) for meaning in meanings
+        )
         had = {name for m in meanings for name in CHARTED[m.observable].component_names}
         said = [(name, cell) for name, cell in self.record.components.items() if cell.text]
         item.unused = tuple(cell.name for name, cell in said if name not in had)
@@ -530,7 +533,14 @@ class _Reader:
 
     # -- readings ---------------------------------------------------------------------------
 
-    def reading(self, common: Reading, meaning: Meaning, text: str, meant: Item) -> Reading:
+    def reading(
+        self,
+        common: Mapping[str, Any],
+        start: datetime | None,
+        meaning: Meaning,
+        text: str,
+        meant: Item,
+    ) -> Reading:
         observable = CHARTED[meaning.observable]
         value, unit, original = meaning.value, meaning.unit, None
         if isinstance(value, Decimal) and unit is not None:
@@ -555,10 +565,10 @@ class _Reader:
             if observable.name == "drain-site":
                 # Who says "unknown" says nothing of it: what the site file knows goes on holding.
                 parts = {name: part for name, part in parts.items() if part != "unknown"}
-            self.agree(observable, common, value, parts)
-        note = "\n".join(filter(None, [common.note, *self.remarks])) or None
-        return replace(
-            common,
+            self.agree(observable, common["drain"], value, parts)
+        note = "\n".join(filter(None, [self.cell("note"), *self.remarks])) or None
+        return Reading(
+            **common,
             observable=observable.name,
             value=value,
             unit=unit,
@@ -567,7 +577,7 @@ class _Reader:
             absent=meaning.absent,
             text=self.as_charted(text, value, meant),
             original=original,
-            start=common.start if observable.timing == "interval" else None,
+            start=start if observable.timing == "interval" else None,
         )
 
     def as_charted(self, text: str, value: object, meant: Item) -> str | None:
@@ -579,7 +589,7 @@ class _Reader:
         return text if text and text != value else None
 
     def agree(
-        self, observable: Observable, common: Reading, value: object, parts: Mapping[str, Part]
+        self, observable: Observable, drain: str, value: object, parts: Mapping[str, Part]
     ) -> None:
         """Refuse a word that is not what its own parts say, and a joining that names no tube."""
         implied = value_of_parts(observable.name, parts)
@@ -600,7 +610,7 @@ class _Reader:
                     "which tube shares the unit is not said",
                     "tube, as a part under words or as a column under components",
                 )
-            if parts["tube"] == common.drain:
+            if parts["tube"] == drain:
                 raise self.refuse("no-tube", "value", "a drain cannot be joined to itself")
 
     def column_parts(

@@ -81,8 +81,10 @@ class Spill:
         A record that could not be read at all was one item, whatever it holds now; and what was
         refused of one may have been cleared, or have moved to another place in it.
         """
+        if not self._mended:
+            return False
         place = _record(item.place) if item.issue is not None else repr(item.place)
-        if not self._mended or place not in self._mended:
+        if place not in self._mended:
             return False
         self._base.execute(
             "INSERT OR IGNORE INTO original VALUES (?, ?)", (repr(item.place), item.arrival)

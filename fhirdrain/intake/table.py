@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -27,6 +28,10 @@ __all__ = ["WHY_COLUMN", "Table"]
 
 # Added to a rejects file behind the source's own columns; intake passes over it.
 WHY_COLUMN = "fhirdrain_why"
+
+
+# What stands for bytes that are not of the encoding.
+_ODD = re.compile("[\udc80-\udcff]")
 
 
 class Table:
@@ -245,7 +250,7 @@ class Table:
                 if self.cut_short
                 else "is a delimiter missing, or a line end inside a cell unquoted?",
             )
-        if any("\udc80" <= c <= "\udcff" for cell in cells for c in cell):
+        if any(map(_ODD.search, cells)):
             return Refused(
                 "encoding",
                 f"bytes that are not {self.source.encoding}",

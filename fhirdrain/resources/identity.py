@@ -6,11 +6,12 @@ These decide what a server holds under which name; changing them would orphan ev
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Mapping
 from datetime import UTC
+from functools import lru_cache
+from json.encoder import encode_basestring_ascii
 from typing import Any
-from uuid import UUID, uuid5
+from uuid import UUID
 
 from fhirdrain.bedside.orders import ORDERED
 from fhirdrain.bedside.reading import Reading
@@ -20,6 +21,10 @@ from fhirdrain.site import Site, Source
 # Namespace of our version 5 UUIDs, itself the version 5 UUID of our base URL.
 NAMESPACE = UUID("0f4e94d9-2669-552f-9a30-070a28c12c3a")
 
+_SPACE = NAMESPACE.bytes
+# Version 5 in the seventh byte, the variant in the ninth.
+_FIXED, _FIXED_TO = (0xF000 << 64) | (0xC000 << 48), (0x5000 << 64) | (0x8000 << 48)
+
 # 16 hex digits: with 8, among ten thousand patients two would share one with a chance of 1 in 86,
 # and the drains of two patients would be one Device.
 _PATIENT_DIGITS = 16
@@ -28,7 +33,7 @@ _DIGITS = 32
 
 def _digest(parts: list[str], digits: int) -> str:
     # JSON keeps the borders between the parts: ["a", "bc"] is not ["ab", "c"].
-    text = json.dumps(parts, ensure_ascii=True, separators=(",", ":"))
+    text = f"[{','.join(map(encode_basestring_ascii, parts))}]"
     return hashlib.sha256(text.encode("ascii")).hexdigest()[:digits]
 
 
@@ -118,6 +123,11 @@ def name_of(resource: Mapping[str, Any]) -> tuple[str, str, str]:
     return resource["resourceType"], str(first.get("system", "")), str(first.get("value", ""))
 
 
+@lru_cache(maxsize=4096)
 def uuid_of(system: str, value: str) -> str:
     """Return the version 5 UUID of an identifier, the same in every run."""
-    return str(uuid5(NAMESPACE, f"{system}|{value}"))
+    # RFC 4122, 4.3. One is made for every reference; the library's way takes four times as long.
+    digest = hashlib.sha1(_SPACE + f"{system}|{value}".encode(), usedforsecurity=False).digest()
+    bits = int.from_bytes(digest[:16], "big") & ~_FIXED | _FIXED_TO
+    text = f"{bits:032x}"
+    return f"{text[:8]}-{text[8:12]}-{text[12:16]}-{text[16:20]}-{text[20:]}"

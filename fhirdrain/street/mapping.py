@@ -347,7 +347,7 @@ def _take(
 def _named(item: SourceItem, site: Site) -> SourceItem:
     """Return an item whose readings have their names."""
     item.readings = tuple(
-        replace(reading, identity=reading_identity(site, reading)) for reading in item.readings
+        reading.named(reading_identity(site, reading)) for reading in item.readings
     )
     return item
 
