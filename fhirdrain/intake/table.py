@@ -111,6 +111,7 @@ class Table:
         ]
         self._marks = [(name, place[name]) for name, _ in self.source.set_aside]
         self._place = place
+        self._empty = [Cell(name, "") for name in self.header]
 
     def _find(self, wanted: dict[str, str]) -> None:
         """Raise `SourceError` for the first of the wanted columns that the header lacks."""
@@ -199,13 +200,21 @@ class Table:
             item.made_from(origin)
             yield item
             return
-        shared = {key: Cell(name, cells[index].strip()) for key, name, index in self._cells}
-        components = {c: Cell(name, cells[index].strip()) for c, name, index in self._components}
-        marks = [Cell(name, cells[index].strip()) for name, index in self._marks]
+        cells = [cell.strip() for cell in cells]
+        empty = self._empty
+        shared = {
+            key: Cell(name, cells[index]) if cells[index] else empty[index]
+            for key, name, index in self._cells
+        }
+        components = {
+            part: Cell(name, cells[index]) if cells[index] else empty[index]
+            for part, name, index in self._components
+        }
+        marks = [Cell(name, cells[index]) for name, index in self._marks]
         if self.source.layout == "long":
             yield self._one(line, Record(shared, components, marks), "", origin)
             return
-        said = [(name, cells[index].strip()) for name, index in self._items]
+        said = [(name, cells[index]) for name, index in self._items]
         if "round" not in shared:
             # A row is a round; without an id of its own it is that of its time.
             name = shared["row"].text if "row" in shared else ""

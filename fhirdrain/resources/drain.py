@@ -114,6 +114,8 @@ class Drain:
 
         With tubes of several places joined there is none.
         """
+        if not self.joined and not self._sites:
+            return self.own_place_at(site, at)  # it lay nowhere else, and nothing else came in
         since = at if since is None else since
         tubes = [self]
         tubes += [
@@ -214,6 +216,8 @@ class Making:
     references: References
     drain: Drain
     base: str = BASE
+    # What is the same in all resources of a drain is made once, and is never changed in one.
+    _made: dict[object, dict[str, object]] = field(default_factory=dict, compare=False)
 
     @property
     def device_value(self) -> str:
@@ -226,15 +230,28 @@ class Making:
     def device(self, drain: Drain | None = None) -> dict[str, object]:
         """Return the reference to the Device of this drain or another, with its id to be read."""
         drain = drain or self.drain
-        reference = self.references.to("Device", self.site.systems.device, self._value_of(drain))
-        return {**reference, "display": drain.name}
+        key = (drain.name, drain.episode)
+        if key not in self._made:
+            value = self._value_of(drain)
+            reference = self.references.to("Device", self.site.systems.device, value)
+            self._made[key] = {**reference, "display": drain.name}
+        return self._made[key]
 
     def subject(self) -> dict[str, object]:
         """Return the reference to the patient."""
-        return self.references.patient(self.site.systems.patient, self.drain.patient)
+        if "subject" not in self._made:
+            system = self.site.systems.patient
+            self._made["subject"] = self.references.patient(system, self.drain.patient)
+        return self._made["subject"]
 
     def meta(self, profile: str | None, source: str | None) -> dict[str, object]:
         """Return `meta` with the profile and the source a resource comes from."""
+        key = ("meta", profile, source)
+        if key not in self._made:
+            self._made[key] = self._meta(profile, source)
+        return self._made[key]
+
+    def _meta(self, profile: str | None, source: str | None) -> dict[str, object]:
         meta: dict[str, object] = {}
         if source is not None:
             meta["source"] = f"{self.site.systems.reading}#{source}"

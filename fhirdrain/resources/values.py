@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 
 from fhirdrain.bedside.places import Place
@@ -29,6 +30,8 @@ def quantity(value: Decimal, unit: str) -> dict[str, Any]:
     return {"value": value, "unit": unit, "system": UCUM, "code": unit}
 
 
+# The same few concepts stand in millions of resources; nobody changes one that was made.
+@lru_cache(maxsize=4096)
 def concept(*codings: Coding, text: str | None = None) -> dict[str, Any]:
     """Return a CodeableConcept."""
     result: dict[str, Any] = {"coding": [coding.to_fhir() for coding in codings]}
@@ -37,6 +40,7 @@ def concept(*codings: Coding, text: str | None = None) -> dict[str, Any]:
     return result
 
 
+@lru_cache(maxsize=4096)
 def word(observable: str, value: str, text: str | None = None) -> dict[str, Any]:
     """Return the concept of one of our words, with the nearest verified code of another body."""
     nearest = WORD_CODINGS.get((observable, value))
@@ -54,6 +58,7 @@ def component_value(component: Component, part: Part) -> dict[str, Any]:
     return {"valueString": str(part)}
 
 
+@lru_cache(maxsize=1024)
 def body_site(place: Place, *, whole: bool) -> dict[str, Any] | None:
     """Return one body site, or None when it is not known.
 
