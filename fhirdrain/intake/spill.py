@@ -7,7 +7,6 @@ import sqlite3
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
-from datetime import UTC
 from itertools import groupby
 from pathlib import Path
 from types import TracebackType
@@ -29,15 +28,16 @@ class Spill:
         self._base = sqlite3.connect(Path(self._folder.name) / "spill.sqlite")
         self._base.executescript(
             "PRAGMA journal_mode = OFF; PRAGMA synchronous = OFF;"
-            # The key is the order, so giving back needs no sorting.
-            "CREATE TABLE item (patient TEXT, drain TEXT, time TEXT, arrival INTEGER, body BLOB,"
-            " PRIMARY KEY (patient, drain, time, arrival)) WITHOUT ROWID;"
+            # What came of a patient together is one row: it is written and read in one go.
+            "CREATE TABLE item (patient TEXT, batch INTEGER, body BLOB,"
+            " PRIMARY KEY (patient, batch)) WITHOUT ROWID;"
             "CREATE TABLE mended (origin TEXT, record TEXT, body BLOB);"
             "CREATE TABLE original (origin TEXT PRIMARY KEY, arrival INTEGER);"
             "CREATE TABLE row (id TEXT, patient TEXT, item TEXT,"
             " PRIMARY KEY (id, patient, item)) WITHOUT ROWID;"
         )
-        self._waiting: list[tuple[str, str, str, int, bytes]] = []
+        self._waiting: dict[str, list[SourceItem]] = {}
+        self._held = self._batch = 0
         self._rows: list[tuple[str, str, str]] = []
         self._mended: set[str] = set()
 
@@ -55,16 +55,12 @@ class Spill:
 
     def add(self, item: SourceItem) -> None:
         """Keep an item."""
-        first = item.readings[0] if item.readings else None
-        drain = first.drain if first else ""
-        time = first.time.astimezone(UTC).isoformat() if first else ""
-        # Our own objects, written and read by this process alone.
-        body = pickle.dumps(item, protocol=pickle.HIGHEST_PROTOCOL)
-        self._waiting.append((item.patient, drain, time, item.arrival, body))
+        self._waiting.setdefault(item.patient, []).append(item)
+        self._held += 1
         if item.row is not None and item.readings:
             # A record that holds several items has one id for all of them.
             self._rows.append((item.row, item.patient, "" if item.part else item.item))
-        if len(self._waiting) >= _BATCH:
+        if self._held >= _BATCH:
             self._flush()
 
     def hold_mended(self, item: SourceItem) -> None:
@@ -111,8 +107,17 @@ class Spill:
             yield items
 
     def _flush(self) -> None:
-        self._base.executemany("INSERT INTO item VALUES (?, ?, ?, ?, ?)", self._waiting)
+        self._batch += 1
+        self._base.executemany(
+            "INSERT INTO item VALUES (?, ?, ?)",
+            # Our own objects, written and read by this process alone.
+            (
+                (patient, self._batch, pickle.dumps(items, protocol=pickle.HIGHEST_PROTOCOL))
+                for patient, items in self._waiting.items()
+            ),
+        )
         self._waiting.clear()
+        self._held = 0
         self._base.executemany("INSERT OR IGNORE INTO row VALUES (?, ?, ?)", self._rows)
         self._rows.clear()
 
@@ -127,11 +132,17 @@ class Spill:
     def patients(self) -> Iterator[tuple[str, list[SourceItem]]]:
         """Yield each patient with its items, sorted by drain and time."""
         self._flush()
-        rows = self._base.execute(
-            "SELECT patient, body FROM item ORDER BY patient, drain, time, arrival"
-        )
+        rows = self._base.execute("SELECT patient, body FROM item ORDER BY patient, batch")
         for patient, group in groupby(rows, key=lambda row: row[0]):
-            yield patient, [pickle.loads(body) for _, body in group]
+            items = [item for _, body in group for item in pickle.loads(body)]
+            yield patient, sorted(items, key=_order)
+
+
+def _order(item: SourceItem) -> tuple[str, float, int]:
+    first = item.readings[0] if item.readings else None
+    if first is None:
+        return "", 0.0, item.arrival
+    return first.drain, first.time.timestamp(), item.arrival
 
 
 def _record(origin: Origin) -> str:
