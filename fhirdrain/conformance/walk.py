@@ -85,12 +85,14 @@ class Node:
 def codings_of(concept: Any) -> list[tuple[str, str]]:
     """Return system and code of each coding of a concept, as far as they are texts."""
     found = concept.get("coding") if isinstance(concept, dict) else None
-    pairs = [
-        (coding.get("system", ""), coding.get("code"))
-        for coding in (found if isinstance(found, list) else ())
-        if isinstance(coding, dict)
-    ]
-    return [(s, c) for s, c in pairs if isinstance(s, str) and isinstance(c, str)]
+    pairs: list[tuple[str, str]] = []
+    if isinstance(found, list):
+        for coding in found:
+            if isinstance(coding, dict):
+                system, code = coding.get("system", ""), coding.get("code")
+                if isinstance(system, str) and isinstance(code, str):
+                    pairs.append((system, code))
+    return pairs
 
 
 @dataclass(slots=True)

@@ -76,6 +76,8 @@ NOTHING = Cell("", "")
 
 _BY_CODE = by_code()
 
+_MOST_MOMENTS = 1000
+
 # Parts that say nothing alone: they stand in a row for whatever else is charted in it.
 COUNTS = frozenset(
     part.name for o in CHARTED.values() for part in o.components if part.kind == "integer"
@@ -375,15 +377,23 @@ class _Reader:
         return status
 
     def moment(self, key: str) -> datetime:
+        text = self.cell(key)
+        known = self.source.moments.get(text)
+        if known is not None:
+            return known
         try:
             if self.source.time_format == "minutes":
                 return read_minutes(self.cell(key), self.admission(), self.source)
             day = read_date(self.cell(key), self.source) if self.source.date_only else None
-            if day is None:
-                return read_time(self.cell(key), self.source)
-            return self.on(day, key)
+            if day is not None:
+                return self.on(day, key)
+            moment = read_time(text, self.source)
         except ValueRefused as refused:
             raise self.refuse(refused.rule, key, str(refused), refused.hint) from None
+        if len(self.source.moments) >= _MOST_MOMENTS:
+            self.source.moments.clear()
+        self.source.moments[text] = moment
+        return moment
 
     def admission(self) -> datetime:
         try:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import time, timedelta, timezone
+from datetime import datetime, time, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 from typing import Literal
@@ -69,7 +69,8 @@ class Source:
     site's day that begins on it; None where it is refused. Of HL7 v2 `drain_from` is where a drain
     is named, `patient_type` and `patient_authority` choose among a patient's identifiers. Of FHIR
     `patient_from` is where a patient's number stands, `patient_numbers` what it is here, and
-    `concepts` the codes of ours that a ConceptMap gives a code of theirs.
+    `concepts` the codes of ours that a ConceptMap gives a code of theirs. `moments` are the last
+    times that were read: what is charted in a round has one.
     """
 
     name: str
@@ -94,6 +95,7 @@ class Source:
     patient_from: str = "identifier"
     patient_numbers: Mapping[str, str] | None = None
     concepts: Mapping[tuple[str, str], frozenset[str]] = field(default_factory=dict)
+    moments: dict[str, datetime] = field(default_factory=dict, repr=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

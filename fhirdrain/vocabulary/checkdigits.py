@@ -7,6 +7,7 @@ SNOMED CT release file specification, "Check-digit computation" (Verhoeff, dihed
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 
 _D5 = (
     (0, 1, 2, 3, 4, 5, 6, 7, 8, 9),
@@ -29,6 +30,7 @@ def _permuted(digit: int, times: int) -> int:
     return digit
 
 
+@lru_cache(maxsize=1024)  # the same few stand in millions of resources
 def loinc_is_valid(code: str) -> bool:
     """Tell whether a LOINC code has the form NNNNN-N and its check digit is right."""
     if not re.fullmatch(r"[1-9][0-9]{0,6}-[0-9]", code):
@@ -41,6 +43,7 @@ def loinc_is_valid(code: str) -> bool:
     return (10 - total % 10) % 10 == int(check)
 
 
+@lru_cache(maxsize=1024)
 def snomed_is_valid(sctid: str) -> bool:
     """Tell whether a SNOMED CT identifier has 6 to 18 digits and a right check digit."""
     if not re.fullmatch(r"[1-9][0-9]{5,17}", sctid):
