@@ -1,0 +1,40 @@
+"""Print the figures of speed in the README as a table: `python -m tests.benchmarks.table`.
+
+They are ratios inside this run, on this machine, which it names.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import tempfile
+from pathlib import Path
+
+from tests.benchmarks.test_mapping import (
+    WHOLE,
+    one_reading,
+    peak_memory,
+    start_up,
+    whole_runs,
+)
+
+
+def main() -> None:
+    """Measure, and print."""
+    print(f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        lines = [("one reading made and written, times as fast as the library",
+                  one_reading(folder, 50))]  # fmt: skip
+        lines += [(f"{what} ({WHOLE:,} rows)", r) for what, r in whole_runs(folder, WHOLE).items()]
+        least = peak_memory(folder, 10_000)
+        for rows in (100_000, 1_000_000):
+            lines.append((f"peak memory of {rows:,} rows, times that of 10,000",
+                          peak_memory(folder, rows) / least))  # fmt: skip
+        lines += [(f"{what}, times python -c pass", r) for what, r in start_up(10).items()]
+    for what, ratio in lines:
+        print(f"{ratio:8.2f}  {what}")
+
+
+if __name__ == "__main__":
+    main()
