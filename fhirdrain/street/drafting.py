@@ -8,6 +8,7 @@ import re
 from collections.abc import Mapping, Sequence
 
 from fhirdrain.errors import ConfigurationError, SourceError
+from fhirdrain.street.columns import named_columns
 from fhirdrain.street.sources import read_source
 from fhirdrain.survey.drafting import Entry
 from fhirdrain.survey.terms import words_of
@@ -45,16 +46,7 @@ _BESIDE = (
 
 def read_names(text: str) -> dict[str, str]:
     """Return the columns of `code=itemid,label=name,...`; raises `ConfigurationError`."""
-    named: dict[str, str] = {}
-    for pair in text.split(","):
-        key, mark, name = pair.strip().partition("=")
-        if not mark or not name or key not in KEYS:
-            raise ConfigurationError(
-                f'"{pair.strip()}" names no column',
-                hint=f"as code=itemid,label=name; known: {', '.join(KEYS)}",
-            )
-        named[key] = name
-    return named
+    return named_columns(text, KEYS)
 
 
 def read_dictionary(name: str, named: Mapping[str, str] | None = None) -> list[Entry]:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.site import Site, Source, columns_of
+from fhirdrain.street.columns import named_columns
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
 from fhirdrain.survey.sightings import Sighting, of_message, of_resource, of_row, of_wide_row
@@ -35,15 +36,7 @@ class Layout:
 
 def read_columns(text: str) -> Layout:
     """Return the layout of `item=code,value=val,...`; raises `ConfigurationError`."""
-    columns: dict[str, str] = {}
-    for pair in text.split(","):
-        key, mark, name = pair.strip().partition("=")
-        if not mark or not name or key not in _KEYS:
-            raise ConfigurationError(
-                f'"{pair.strip()}" names no column',
-                hint=f"as item=code,value=val; known: {', '.join(_KEYS)}",
-            )
-        columns[key] = name
+    columns = named_columns(text, _KEYS)
     if not {"item", "value"} <= set(columns):
         raise ConfigurationError("--columns needs item and value")
     return Layout(columns)
