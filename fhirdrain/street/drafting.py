@@ -20,16 +20,18 @@ KEYS = ("code", "label", "unit", "category", "words", "count")
 _NAMES: Mapping[str, tuple[str, ...]] = {
     "code": (
         "code", "itemid", "item id", "item code", "itemcode", "item nr", "id", "key", "codigo",
-        "codice", "schluessel", "schlussel", "nummer", "variable id", "parameter id",
+        "codice", "referenceglobalid", "reference id", "schluessel", "schlussel", "nummer",
+        "variable id", "parameter id",
     ),
     "label": (
-        "label", "item", "item name", "name", "description", "display", "bezeichnung",
-        "beschreibung", "omschrijving", "libelle", "intitule", "descripcion", "nombre",
+        "label", "item", "item name", "variable name", "variable", "parameter", "parameter name",
+        "concept name", "referencename", "item label", "long name", "name", "description",
+        "display", "bezeichnung", "beschreibung", "omschrijving", "libelle", "intitule", "descripcion", "nombre",
         "descricao", "designacao", "nome", "descrizione", "etichetta", "abbreviation", "text",
     ),
     "unit": (
-        "unit", "units", "unitname", "unit name", "uom", "valueuom", "einheit", "eenheid", "unite",
-        "unidad", "unidade", "unita", "unita di misura",
+        "unit", "units", "unitname", "referenceunit", "unit of measure", "unit name", "uom",
+        "valueuom", "einheit", "eenheid", "unite", "unidad", "unidade", "unita", "unita di misura",
     ),
     "words": (
         "words", "values", "value", "answers", "choices", "werte", "wert", "auswahl",
