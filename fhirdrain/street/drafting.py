@@ -26,7 +26,8 @@ _NAMES: Mapping[str, tuple[str, ...]] = {
     "label": (
         "label", "item", "item name", "variable name", "variable", "parameter", "parameter name",
         "concept name", "referencename", "item label", "long name", "name", "description",
-        "display", "bezeichnung", "beschreibung", "omschrijving", "libelle", "intitule", "descripcion", "nombre",
+        "display", "bezeichnung", "beschreibung", "omschrijving", "libelle", "intitule",
+        "descripcion", "nombre",
         "descricao", "designacao", "nome", "descrizione", "etichetta", "abbreviation", "text",
     ),
     "unit": (
