@@ -224,17 +224,15 @@ class Client:
             frozenset(str(t.get("type")) for t in types if t.get("conditionalUpdate") is False),
         )
 
-    def knows(self, kind: str, parameter: str) -> bool:
-        """Tell whether the server says that it searches a type by a parameter."""
+    def serves(self, kind: str) -> bool:
+        """Tell whether the server has a type of resource, by what it says of itself.
+
+        One that lists no types is taken to have it.
+        """
         rest = self._capabilities().get("rest")
         sides = [r for r in rest if isinstance(r, dict)] if isinstance(rest, list) else []
-        return any(
-            known.get("name") == parameter
-            for side in sides
-            for entry in _objects(side.get("resource"))
-            if entry.get("type") == kind
-            for known in _objects(entry.get("searchParam"))
-        )
+        types = [entry.get("type") for side in sides for entry in _objects(side.get("resource"))]
+        return not types or kind in types
 
     def put_one(
         self,

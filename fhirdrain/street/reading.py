@@ -122,7 +122,7 @@ def read_drains(
         progress("resources read", len(resources))
     devices = [f"Device/{r['id']}" for r in resources if r["resourceType"] == "Device"]
     resources += fetch(client, referring_to(devices, "DeviceUseStatement", "device"))
-    if client.knows("DeviceRequest", "device"):
+    if client.serves("DeviceRequest"):  # a destination may have asked for orders as these
         known = {(r["resourceType"], r["id"]) for r in resources}
         orders = fetch(client, referring_to(devices, "DeviceRequest", "device"))
         resources += [r for r in orders if (r["resourceType"], r["id"]) not in known]
