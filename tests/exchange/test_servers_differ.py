@@ -237,9 +237,21 @@ def test_a_reader_asks_for_a_patient_by_type_and_id(client, web):
     for kind in ("ServiceRequest", "Procedure", "Observation"):
         web.get(f"{BASE}/{kind}", json=page(), match=[typed])
     of_device = query_param_matcher({"device": "Device/5"}, strict_match=False)
-    web.get(f"{BASE}/DeviceUseStatement", json=page(), match=[of_device])
+    for kind in ("DeviceUseStatement", "DeviceRequest"):
+        web.get(f"{BASE}/{kind}", json=page(), match=[of_device])
     resources, _, _ = read_drains(client, Wanted(patient=("s", "p-1")))
     assert resources == [held]
+
+
+def test_a_type_that_a_server_does_not_have_is_not_asked_for(client, web):
+    listed = statement("4.0.1") | {"rest": [{"resource": [{"type": "Device"}]}]}
+    web.get(f"{BASE}/metadata", json=listed)
+    web.get(f"{BASE}/Device", json=page(device(5)))
+    for kind in ("ServiceRequest", "Procedure", "Observation", "DeviceUseStatement"):
+        web.get(f"{BASE}/{kind}", json=page())
+    resources, _, _ = read_drains(client, Wanted())
+    assert [r["resourceType"] for r in resources] == ["Device"]
+    assert not any("DeviceRequest" in call.request.url for call in web.calls)
 
 
 def test_a_patient_who_is_not_held_can_still_be_named_by_identifier(client, web):
