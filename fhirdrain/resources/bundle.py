@@ -108,8 +108,8 @@ class Writer:
         kind = resource["resourceType"]
         self.counts[kind] = self.counts.get(kind, 0) + 1
         if self.form == "ndjson":
-            self._stream.write(encode({"resourceType": kind, "id": own_id(resource), **resource}))
-            self._stream.write(b"\n")
+            line = encode({"resourceType": kind, "id": own_id(resource), **resource})
+            self._stream.write(line + b"\n")
         else:
             self._stream.write(b',"entry":[\n' if first else b",\n")
             self._stream.write(encode(entry_of(resource, self.form)))

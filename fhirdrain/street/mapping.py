@@ -178,11 +178,13 @@ class MapReport:
                 self.handled[became, re.sub(r"\[\d+\]", "", element), how] += 1
         if item.issue is not None:
             return
-        self.respelled.update(item.respelled)
-        self.drawn.update(item.drawn)
-        self.assumed.update(item.assumed)
-        self.unused.update((column, item.item) for column in item.unused)
-        self.ahead += any(r.recorded is not None and r.recorded < r.time for r in item.readings)
+        if item.respelled or item.drawn or item.assumed or item.unused:  # which is seldom
+            self.respelled.update(item.respelled)
+            self.drawn.update(item.drawn)
+            self.assumed.update(item.assumed)
+            self.unused.update((column, item.item) for column in item.unused)
+        recorded = item.recorded
+        self.ahead += recorded is not None and any(recorded < r.time for r in item.readings)
 
 
 def map_sources(

@@ -127,7 +127,7 @@ class Observable(_Bounded):
 
     `units` is the closed list it accepts, the first being the one it is sent in (a rate is sent in
     the unit its code asks for). `form` is the FHIR resource it is stated as. `derived` ones are
-    worked out from readings and are never charted.
+    worked out from readings and are never charted. `component_names` are in the table's order.
     """
 
     name: str
@@ -141,11 +141,11 @@ class Observable(_Bounded):
     components: tuple[Component, ...] = ()
     timing: Timing = "moment"
     derived: bool = False
+    component_names: tuple[str, ...] = field(init=False)
 
-    @property
-    def component_names(self) -> tuple[str, ...]:
-        """Return the names of its components, in the order of the table."""
-        return tuple(component.name for component in self.components)
+    def __post_init__(self) -> None:
+        names = tuple(component.name for component in self.components)
+        object.__setattr__(self, "component_names", names)
 
     def component(self, name: str) -> Component:
         """Return a component by name; raises KeyError."""
