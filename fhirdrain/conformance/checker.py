@@ -460,7 +460,14 @@ _OF_THE_WHOLE = ("category", "device-type", "effective", "observable", "value", 
 
 def _ours(kind: str, rule: Callable[[Node, Report], None]) -> Check:
     """Return a rule of ours as a check."""
-    return lambda value, at, run: rule(Node(value, at, kind), run)
+    if rule is not drain.check_coding:
+        return lambda value, at, run: rule(Node(value, at, kind), run)
+
+    def check(value: Any, at: At, run: Run) -> None:
+        if not drain.coding_is_right(value):
+            rule(Node(value, at, kind), run)
+
+    return check
 
 
 def _accept(value: Any, at: At, run: Run) -> None:

@@ -9,9 +9,11 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from decimal import Decimal
+from functools import lru_cache
+from typing import Any
 
 from fhirdrain.conformance.definitions import our_profiles, shown_key
-from fhirdrain.conformance.walk import Node, Report, codings_of
+from fhirdrain.conformance.walk import Node, Report, codings_of, root
 from fhirdrain.vocabulary.checkdigits import loinc_is_valid, snomed_is_valid
 from fhirdrain.vocabulary.codes import CHEST_DRAIN, LOCAL, LOINC, SNOMED, SUCTION_DRAINAGE
 from fhirdrain.vocabulary.localcodes import LOCAL_CODES
@@ -30,6 +32,19 @@ from fhirdrain.vocabulary.units import ALIASES, UCUM, UNITS, UnitError, unit_of
 _BY_CODE = by_code()
 # Of foreign data only these codes say beyond doubt that a chest or pericardial drain is meant.
 _FOREIGN = {(LOINC, "9129-8"), (LOINC, "9168-6")}
+
+
+def coding_is_right(value: dict[str, Any]) -> bool:
+    """Tell whether `check_coding` has nothing to say of a Coding; the same few stand everywhere."""
+    system, code = value.get("system"), value.get("code")
+    return system.__class__ is str and code.__class__ is str and _is_right(system, code)
+
+
+@lru_cache(maxsize=4096)
+def _is_right(system: str, code: str) -> bool:
+    found = Report()
+    check_coding(Node({"system": system, "code": code}, root("Coding"), "Coding"), found)
+    return not found.found
 
 
 def check_coding(node: Node, report: Report) -> None:
