@@ -35,8 +35,8 @@ needs_real = pytest.mark.skipif(
 )
 
 
-def labels():
-    with (HERE / "labels.csv").open(encoding="utf-8") as stream:
+def labels(name="labels.csv"):
+    with (HERE / name).open(encoding="utf-8") as stream:
         return {(row["dictionary"], row["code"]): row for row in csv.DictReader(stream)}
 
 
@@ -53,14 +53,14 @@ def is_right(label, found):
     )
 
 
-def measured(half):
+def measured(half, file="labels.csv"):
     counts = Counter()
     wrong = []
-    known = labels()
+    halves, known = labels(), labels(file)
     for name in NAMES:
         for found in draft(read_dictionary(str(REAL / f"{name}.csv"))):
             label = known[name, found.entry.code]
-            if label["half"] != half:
+            if halves[name, found.entry.code]["half"] != half:
                 continue
             firm = found.grade == "firm"
             counts["firm"] += firm
@@ -80,26 +80,28 @@ def measured(half):
 
 
 @needs_real
+@pytest.mark.parametrize("file", ["labels.csv", "labels_second.csv"])
 @pytest.mark.parametrize("half", ["a", "b"])
-def test_on_the_real_dictionaries(half, capsys):
-    counts, wrong = measured(half)
-    print(half, dict(counts), wrong)
+def test_on_the_real_dictionaries(half, file):
+    counts, wrong = measured(half, file)
+    print(half, file, dict(counts), wrong)
     assert counts["right"] >= 0.95 * counts["firm"], wrong
     assert counts["right"] >= 0.85 * counts["can be known"]
     for never in (
         "firm, and no chest drain's",
         "a level proposed as an output",
         "a pericardial drain proposed as a chest tube",
-        "drain items left out",
     ):
         assert counts[never] == 0, never
+    # The second labelling asks of what was put in by some irrigations; they are left out here.
+    assert counts["drain items left out"] <= (0 if file == "labels.csv" else 4)
 
 
 def test_every_label_is_of_a_half_and_names_observables_that_are_there():
-    found = labels()
-    assert len(found) == 265 + 59
-    for row in found.values():
-        assert row["half"] in "ab"
+    assert all(row["half"] in "ab" for row in labels().values())
+    assert labels().keys() == labels("labels_second.csv").keys()
+    assert len(labels()) == 265 + 59
+    for row in (*labels().values(), *labels("labels_second.csv").values()):
         names = [n for n in re.split(r"[|+]", row["observables"]) if n]
         assert set(names) <= set(CHARTED)
         assert (row["verdict"] == "out") == bool(row["kind"])
