@@ -97,6 +97,8 @@ def command(
     given = [site_file, *([store_file] if store_file else [])]
     if account_file is not None and source.kind != "fhir":
         raise ConfigurationError("only of a fhir source is there an account, element by element")
+    if out == "-" and account_file == Path("-"):
+        raise ConfigurationError("the FHIR and the account cannot both go to standard output")
     accounts = [account_file] if account_file is not None else []
     refuse_overwriting([rejects, *files, *accounts], [*sources, *given])
     with ExitStack() as stack:

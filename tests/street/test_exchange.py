@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from fhirdrain.cli.main import group
 from fhirdrain.sandbox.server import running
+from fhirdrain.site.destination import Destination
 from fhirdrain.vocabulary.jsontext import decode, encode
 from tests.conftest import ROOT, map_files
 
@@ -268,6 +269,23 @@ def test_a_store_keeps_to_the_form_of_its_destination(tmp_path, settings, server
     lost = tmp_path / "anew.sqlite"
     rebuilt = ["rebuild", lost, "--site", SCENARIO / "site.toml", "--server", server]
     assert ", 0 do not" in run(*rebuilt, "--destination", "guide").output
+
+
+def test_an_account_goes_where_the_fhir_does_not(tmp_path, other_site):
+    source = ROOT / "sample_bundles" / "valid" / "rounds.ndjson"
+    args = ["map", str(source), "--site", str(other_site), "--account", "-"]
+    result = CliRunner().invoke(group, args)
+    assert "cannot both go to standard output" in str(result.exception)
+    table = ["map", str(SCENARIO / "rounds.csv"), "--site", str(SCENARIO / "site.toml"),
+             "--source", "rounds", "--account", str(tmp_path / "a.csv")]  # fmt: skip
+    result = CliRunner().invoke(group, table)
+    assert "only of a fhir source" in str(result.exception)
+
+
+def test_every_key_of_a_destination_is_in_the_readme():
+    text = (ROOT / "README.md").read_text("utf-8")
+    for key in Destination.model_fields:
+        assert f"\n{key} = " in text, key
 
 
 # -- compare ---------------------------------------------------------------------------------
