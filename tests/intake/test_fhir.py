@@ -634,6 +634,13 @@ def test_the_original_is_kept_by_its_names(read):
     }  # fmt: skip
 
 
+def test_without_a_url_its_id_is_a_name_without_a_system(run):
+    theirs = observation(coding(LOINC, "9129-8"), valueQuantity=ml(5))
+    done = run(SOURCE, ("theirs.ndjson", json.dumps(theirs) + "\n"))
+    (sent,) = done.observation("9129-8")
+    assert sent["identifier"][1] == {"use": "secondary", "value": "Observation/o1"}
+
+
 # -- the site file -----------------------------------------------------------------------------
 
 

@@ -81,7 +81,7 @@ class Elements:
         if self.url.startswith(("http://", "https://")):
             return (("urn:ietf:rfc3986", self.url),)
         if "id" in self.resource:
-            return (("urn:ietf:rfc3986", f"{self.kind}/{self.resource['id']}"),)
+            return (("", f"{self.kind}/{self.resource['id']}"),)  # of which server is not known
         return ()
 
     def _extension(self, name: str) -> dict[str, Any] | None:
