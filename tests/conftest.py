@@ -20,7 +20,8 @@ from fhirdrain.bedside.settings import Settings
 from fhirdrain.conformance import check
 from fhirdrain.sandbox.server import running
 from fhirdrain.site import Site, load_site
-from fhirdrain.street.mapping import MapReport, map_sources
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.report import MapReport
 from fhirdrain.vocabulary.jsontext import decode
 
 # Before the fixture below puts something in its place.

@@ -33,7 +33,7 @@ from fhirdrain.sandbox.server import is_loopback
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, Courier, Desk, Feed, Works
-from fhirdrain.street.mapping import wanted_of
+from fhirdrain.street.patient import wanted_of
 from fhirdrain.street.watching import watched
 
 

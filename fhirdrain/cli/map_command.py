@@ -32,7 +32,8 @@ from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources, wanted_of
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import wanted_of
 
 _SHOWN = 20
 

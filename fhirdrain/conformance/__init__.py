@@ -1,6 +1,6 @@
 """Holding FHIR JSON against what it must be: raw text, R4 structure, what a drain must obey.
 
-May import only `errors`, `issues` and `vocabulary`. `check.py` is the way in; `walk.py` alone
+May import only `errors`, `issues`, `packed` and `vocabulary`. `check.py` is the way in; `walk.py` alone
 walks a resource and owns its paths; a module under `rules` is one kind of rule.
 """
 

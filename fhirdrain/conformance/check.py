@@ -20,6 +20,7 @@ from fhirdrain.conformance.definitions import Definitions
 from fhirdrain.conformance.walk import Run, root
 from fhirdrain.errors import SourceError
 from fhirdrain.issues import Issue
+from fhirdrain.packed import open_plain, plain_name
 
 Told = Callable[[int], None]
 
@@ -27,7 +28,7 @@ Told = Callable[[int], None]
 def check_file(path: Path, checker: Checker | None = None) -> list[Issue]:
     """Return what is wrong in a file of one resource, a bundle, or NDJSON; raises `SourceError`."""
     try:
-        with path.open("rb") as stream:
+        with open_plain(path) as stream:
             return list(check_stream(stream, str(path), checker=checker))
     except OSError as error:
         raise SourceError(f"cannot be read: {error.strerror}", place=str(path)) from None
@@ -121,7 +122,7 @@ def _silent(count: int) -> None:
 
 def is_ndjson(data: bytes, file: str = "") -> bool:
     """Tell whether a text is NDJSON: by its name, or because its first line is a whole resource."""
-    if file.lower().endswith(".ndjson"):
+    if plain_name(file).lower().endswith(".ndjson"):
         return bool(data.strip())
     first, _, rest = data.lstrip().partition(b"\n")
     if not (first.startswith(b"{") and first.rstrip().endswith(b"}") and rest.lstrip()[:1] == b"{"):

@@ -22,10 +22,11 @@ from fhirdrain.intake.foreign import (
     finish,
     read_resource,
 )
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
+from fhirdrain.intake.item import ARRIVAL_STEP, RECORD_STEP, WHOLE, Share, SourceItem
 from fhirdrain.intake.jsonlines import json_text, parsed
 from fhirdrain.intake.record import Refused, read_record
 from fhirdrain.intake.table import WHY_COLUMN
+from fhirdrain.packed import open_plain, open_text
 from fhirdrain.site import Site, Source
 
 __all__ = ["Fhir"]
@@ -54,11 +55,14 @@ class Fhir:
     head = ""
     cut_short = False  # a file cut short is not JSON any more, and is refused as such
 
-    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+    def __init__(
+        self, path: Path, source: Source, site: Site, first: int = 0, share: Share = WHOLE
+    ) -> None:
         self.path = path
         self.source = source
         self.site = site
-        self._arrival = first
+        self._arrival = self._first = first
+        self._share = share
         if path.stat().st_size == 0:
             raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
         self._lines = _is_ndjson(path)
@@ -74,23 +78,23 @@ class Fhir:
                 except (Refused, LookupError, TypeError, AttributeError):
                     continue  # it is refused when it is read
 
-    def close(self) -> None:
-        """Let go of the file: it is open only while it is read."""
-
     def __iter__(self) -> Iterator[SourceItem]:
-        for line, raw, url in self._resources():
-            yield from self._read(line, raw, url)
+        for number, (line, raw, url) in enumerate(self._resources()):
+            if self._share.has(number):
+                self._arrival = self._first + number * RECORD_STEP
+                yield from self._read(line, raw, url)
 
     def _resources(self) -> Iterator[tuple[int, str, str]]:
         """Yield line, text and full URL of every resource."""
         if self._lines:
-            with self.path.open(encoding="utf-8", errors="surrogateescape", newline="\n") as stream:
+            with open_text(self.path, "utf-8", errors="surrogateescape", newline="\n") as stream:
                 for number, raw in enumerate(stream, 1):
                     raw = raw.removeprefix("\ufeff") if number == 1 else raw
                     if raw.strip():
                         yield number, raw, ""
             return
-        data = self.path.read_bytes().removeprefix(b"\xef\xbb\xbf")
+        with open_plain(self.path) as stream:
+            data = stream.read().removeprefix(b"\xef\xbb\xbf")
         try:
             bundle = msgspec.json.decode(data, type=_Bundle)
         except (msgspec.MsgspecError, RecursionError, UnicodeError) as error:
@@ -219,7 +223,7 @@ class Fhir:
 
 def _is_ndjson(path: Path) -> bool:
     """Tell whether a file has a whole resource on its first line that is no Bundle."""
-    with path.open("rb") as stream:
+    with open_plain(path) as stream:
         first = next((line for line in stream if line.strip()), b"")
         more = any(line.strip() for line in stream)
     try:

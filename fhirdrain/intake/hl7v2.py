@@ -11,10 +11,11 @@ from pathlib import Path
 
 from fhirdrain.bedside.reading import WITHDRAWN
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem
+from fhirdrain.intake.item import ARRIVAL_STEP, RECORD_STEP, WHOLE, Share, SourceItem
 from fhirdrain.intake.record import Cell, Record, Refused, read_record, unused_parts
 from fhirdrain.intake.values import ValueRefused, read_time
 from fhirdrain.issues import Issue
+from fhirdrain.packed import open_plain
 from fhirdrain.site import Site, Source
 from fhirdrain.vocabulary.hl7text import (
     Hl7Error,
@@ -173,22 +174,26 @@ class Hl7v2(Results):
     head = ""
     cut_short = False  # one that was cut is refused itself
 
-    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+    def __init__(
+        self, path: Path, source: Source, site: Site, first: int = 0, share: Share = WHOLE
+    ) -> None:
         super().__init__(path, source, site, first)
+        self._first = first
+        self._share = share
         if path.stat().st_size == 0:
             raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
-        with path.open("rb") as stream:
+        with open_plain(path) as stream:
             self.is_rejects = f"\n{OURS}|".encode() in stream.read(_PIECE)
-
-    def close(self) -> None:
-        """Let go of the file: it is open only while it is read."""
 
     def __iter__(self) -> Iterator[SourceItem]:
         line = 0
         try:
-            with self.path.open("rb") as stream:
-                for line, data, whole in messages(iter(lambda: stream.read(_PIECE), b"")):
-                    yield from self.read(line, data, whole=whole)
+            with open_plain(self.path) as stream:
+                pieces = iter(lambda: stream.read(_PIECE), b"")
+                for number, (line, data, whole) in enumerate(messages(pieces)):
+                    if self._share.has(number):
+                        self._arrival = self._first + number * RECORD_STEP
+                        yield from self.read(line, data, whole=whole)
         except Hl7Error as error:  # too large to be held, and so to be written to a rejects file
             behind = f", behind the message of line {line}" if line else ""
             hint = "is it a file of messages?"

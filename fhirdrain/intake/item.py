@@ -90,12 +90,29 @@ class SourceItem:
         return f"{self.part}/blanks" if self.blanks else self.part
 
 
+@dataclass(frozen=True, slots=True)
+class Share:
+    """Which records of a file are read: of as many readers, each takes every `of`th run of them."""
+
+    turn: int = 0
+    of: int = 1
+
+    _RUN = 64
+
+    def has(self, record: int) -> bool:
+        """Tell whether a record is one of these, by its number in the file."""
+        return record // self._RUN % self.of == self.turn
+
+
+WHOLE = Share()
+
 _VALUES = attrgetter(*(field.name for field in fields(SourceItem)))
 
-# Arrival numbers of a file's items are so far apart that those of a record mended into several
-# find room behind its own, and those of the next file so far behind.
+# Arrival numbers of a record's items are so far apart that those of one mended into several find
+# room behind its own, those of the next record so far behind, and of the next file.
 ARRIVAL_STEP = 10**6
-FILE_STEP = 10**15
+RECORD_STEP = ARRIVAL_STEP * 10**5
+FILE_STEP = RECORD_STEP * 10**12
 
 # Behind the digest of a record of which only what was refused was written out.
 _PART_OF_IT = "~"

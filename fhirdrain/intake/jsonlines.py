@@ -10,7 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part
+from fhirdrain.intake.item import (
+    ARRIVAL_STEP,
+    RECORD_STEP,
+    WHOLE,
+    Share,
+    SourceItem,
+    is_in_part,
+)
 from fhirdrain.intake.record import (
     KEYS,
     NOTHING,
@@ -23,6 +30,7 @@ from fhirdrain.intake.record import (
 )
 from fhirdrain.intake.table import WHY_COLUMN, encoding_of
 from fhirdrain.issues import Issue
+from fhirdrain.packed import open_text
 from fhirdrain.site import Site, Source, columns_of
 from fhirdrain.site.faults import nearest
 from fhirdrain.site.paths import (
@@ -54,11 +62,14 @@ class JsonLines:
     head = ""
     cut_short = False  # a line cut short is not JSON any more, and is refused as such
 
-    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+    def __init__(
+        self, path: Path, source: Source, site: Site, first: int = 0, share: Share = WHOLE
+    ) -> None:
         self.path = path
         self.source = source
         self.site = site
-        self._arrival = first
+        self._arrival = self._first = first
+        self._share = share
         self._encoding = encoding_of(path, source)
         columns = columns_of(source.columns)
         self._columns = {key: (name, parse_path(name)) for key, name in columns.items()}
@@ -71,30 +82,29 @@ class JsonLines:
         if path.stat().st_size == 0:
             raise SourceError("the file is empty", place=str(path), hint="did its export fail?")
         # Whoever mended the lines may have taken our reason away from some of them.
-        with path.open(encoding=self._encoding, errors="replace") as stream:
+        with open_text(path, self._encoding, errors="replace") as stream:
             self.is_rejects = any(f'"{WHY_COLUMN}"' in line for line in islice(stream, 1000))
 
-    def close(self) -> None:
-        """Let go of the file: it is open only while it is read."""
-
     def __iter__(self) -> Iterator[SourceItem]:
-        with self.path.open(
-            encoding=self._encoding, errors="surrogateescape", newline="\n"
-        ) as stream:
+        with open_text(self.path, self._encoding, errors="surrogateescape", newline="\n") as stream:
             number, lines = 0, iter(stream)
             while True:
                 number += 1
+                # So that whoever reads a share of the file gives each item the same number.
+                self._arrival = self._first + number * RECORD_STEP
+                ours = self._share.has(number)
                 try:
                     raw = next(lines)
                 except StopIteration:
                     return
                 except UnicodeError:
-                    yield self._refused(number, "", _not_text(self.source.encoding))
+                    if ours:
+                        yield self._refused(number, "", _not_text(self.source.encoding))
                     return
                 if number == 1:
                     # An encoding that names its byte order leaves the mark of it in the text.
                     raw = raw.removeprefix("\ufeff")
-                if raw.strip():
+                if ours and raw.strip():
                     yield from self._read(number, raw)
 
     def _read(self, line: int, raw: str) -> Iterator[SourceItem]:

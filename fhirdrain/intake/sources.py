@@ -9,7 +9,7 @@ from typing import Protocol
 from fhirdrain.errors import SourceError
 from fhirdrain.intake.fhir import Fhir
 from fhirdrain.intake.hl7v2 import Hl7v2
-from fhirdrain.intake.item import SourceItem
+from fhirdrain.intake.item import WHOLE, Share, SourceItem
 from fhirdrain.intake.jsonlines import JsonLines
 from fhirdrain.intake.table import Table
 from fhirdrain.site import Site, Source
@@ -20,7 +20,8 @@ __all__ = ["KINDS", "Records", "open_source"]
 class Records(Protocol):
     """One file of a source: its items as a stream, and how its refused records are written.
 
-    `head` is what its rejects files have in common; `cut_short` holds after the last item.
+    `head` is what its rejects files have in common; `cut_short` holds after the last item. The
+    file is open only while it is read.
     """
 
     path: Path
@@ -37,9 +38,6 @@ class Records(Protocol):
     def __iter__(self) -> Iterator[SourceItem]:
         """Yield the items."""
 
-    def close(self) -> None:
-        """Let go of the file."""
-
     def rejects_head(self) -> str:
         """Return what a file of its refused records begins with."""
 
@@ -50,7 +48,7 @@ class Records(Protocol):
         """Return one record with those of its items that were refused, and the reason."""
 
 
-KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
+KINDS: Mapping[str, Callable[[Path, Source, Site, int, Share], Records]] = {
     "table": Table,
     "jsonlines": JsonLines,
     "hl7v2": Hl7v2,
@@ -58,10 +56,12 @@ KINDS: Mapping[str, Callable[[Path, Source, Site, int], Records]] = {
 }
 
 
-def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Records:
+def open_source(
+    path: Path, source: Source, site: Site, first: int = 0, share: Share = WHOLE
+) -> Records:
     """Return a file ready to be read; raises `SourceError`.
 
-    Arrival numbers of its items begin behind `first`.
+    Arrival numbers of its items begin behind `first`, whatever `share` of them is read.
     """
     if str(path) == "-":
         raise SourceError("map reads files, not standard input")
@@ -69,4 +69,4 @@ def open_source(path: Path, source: Source, site: Site, first: int = 0) -> Recor
         raise SourceError("is a folder", place=str(path), hint="name the files in it")
     if not path.exists():
         raise SourceError("there is no such file", place=str(path), hint="is the name right?")
-    return KINDS[source.kind](path, source, site, first)
+    return KINDS[source.kind](path, source, site, first, share)

@@ -7,10 +7,20 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
+from itertools import count
 from pathlib import Path
+from typing import TYPE_CHECKING, TextIO
 
 from fhirdrain.errors import SourceError
-from fhirdrain.intake.item import ARRIVAL_STEP, SourceItem, is_in_part, read_origin
+from fhirdrain.intake.item import (
+    ARRIVAL_STEP,
+    RECORD_STEP,
+    WHOLE,
+    Share,
+    SourceItem,
+    is_in_part,
+    read_origin,
+)
 from fhirdrain.intake.record import (
     KEYS,
     Cell,
@@ -21,8 +31,12 @@ from fhirdrain.intake.record import (
     unused_parts,
 )
 from fhirdrain.issues import Issue
+from fhirdrain.packed import open_plain, open_text
 from fhirdrain.site import Site, Source, columns_of
 from fhirdrain.site.faults import nearest
+
+if TYPE_CHECKING:
+    from _csv import Reader as Rows
 
 __all__ = ["WHY_COLUMN", "Table"]
 
@@ -40,7 +54,9 @@ class Table:
     After the last item `cut_short` tells whether the file ended without a line end.
     """
 
-    def __init__(self, path: Path, source: Source, site: Site, first: int = 0) -> None:
+    def __init__(
+        self, path: Path, source: Source, site: Site, first: int = 0, share: Share = WHOLE
+    ) -> None:
         self.path = path
         self.source = source
         self.site = site
@@ -48,30 +64,31 @@ class Table:
         self.header: list[str] = []
         self.cut_short = False
         self._lines: list[str] = []
-        self._arrival = first
+        self._arrival = self._first = first
+        self._share = share
+        self._encoding = encoding_of(path, source)
+        with self._opened() as stream:  # not kept open: of a folder there may be any number
+            self._read_header(self._rows_of(stream))
+
+    def _opened(self) -> TextIO:
         # Bytes that the encoding does not know are carried through, so that the row can be
         # refused with its place and still be written out whole.
-        self._stream = path.open(
-            encoding=encoding_of(path, source), errors="surrogateescape", newline=""
-        )
-        self._rows = csv.reader(self._kept_lines(), delimiter=source.delimiter, strict=True)
-        try:
-            self._read_header()
-        except BaseException:
-            self._stream.close()
-            raise
+        return open_text(self.path, self._encoding, errors="surrogateescape", newline="")
 
-    def _kept_lines(self) -> Iterator[str]:
-        for line in self._stream:
+    def _rows_of(self, stream: TextIO) -> Rows:
+        return csv.reader(self._kept_lines(stream), delimiter=self.source.delimiter, strict=True)
+
+    def _kept_lines(self, stream: TextIO) -> Iterator[str]:
+        for line in stream:
             self._lines.append(line)
             self.cut_short = not line.endswith(("\n", "\r"))
             yield line
 
     # -- the header -------------------------------------------------------------------------
 
-    def _read_header(self) -> None:
+    def _read_header(self, rows: Rows) -> None:
         try:
-            header = next(self._rows)
+            header = next(rows)
         except StopIteration:
             raise SourceError(
                 "the file is empty", place=str(self.path), hint="did its export fail?"
@@ -133,34 +150,37 @@ class Table:
     # -- the rows ---------------------------------------------------------------------------
 
     def __iter__(self) -> Iterator[SourceItem]:
-        with self._stream:
-            while True:
-                start = self._rows.line_num + 1
+        with self._opened() as stream:
+            rows = self._rows_of(stream)
+            next(rows)  # the header
+            for record in count():
+                start = rows.line_num + 1
                 self._lines.clear()
+                # So that whoever reads a share of the file gives each item the same number.
+                self._arrival = self._first + record * RECORD_STEP
+                ours = self._share.has(record)
                 try:
-                    cells = next(self._rows)
+                    cells = next(rows)
                 except StopIteration:
                     return
                 except csv.Error as error:
-                    yield self._refused(start, _unreadable(error, self._rows.line_num))
+                    if ours:
+                        yield self._refused(start, _unreadable(error, rows.line_num))
                     continue
                 except UnicodeError:
                     encoding = self.source.encoding
-                    yield self._refused(
-                        start,
-                        Refused(
-                            "encoding",
-                            f"from here on the file cannot be read as {encoding}",
-                            hint="was the file cut short?",
-                        ),
-                    )
+                    if ours:
+                        yield self._refused(
+                            start,
+                            Refused(
+                                "encoding",
+                                f"from here on the file cannot be read as {encoding}",
+                                hint="was the file cut short?",
+                            ),
+                        )
                     return
-                if cells:
+                if cells and ours:
                     yield from self._read(start, cells)
-
-    def close(self) -> None:
-        """Let go of the file, read to its end or not."""
-        self._stream.close()
 
     def _item(self, line: int, part: str = "") -> SourceItem:
         self._arrival += ARRIVAL_STEP
@@ -349,7 +369,7 @@ class Table:
 def encoding_of(path: Path, source: Source) -> str:
     """Return the codec to read a file with; raises `SourceError` for one that cannot be right."""
     try:
-        with path.open("rb") as stream:
+        with open_plain(path) as stream:
             start = stream.read(8192)
     except OSError as error:
         raise SourceError(f"cannot be read: {error.strerror}", place=str(path)) from None

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, BinaryIO
 
 from fhirdrain.bedside.rates import Rate
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.bedside.totals import Total
+from fhirdrain.packed import SUFFIXES, Packing, packed
 from fhirdrain.resources.derived import output_of, rate_of, rounds_of, total_of
 from fhirdrain.resources.destination import own_id
 from fhirdrain.resources.device import procedure_of, site_of, use_of
@@ -86,11 +89,22 @@ def entry_of(resource: Resource, form: Form) -> Resource:
     return entry
 
 
+def text_of(resource: Resource, form: Form) -> bytes:
+    """Return what is written of a resource: a line of NDJSON, or an entry of a bundle."""
+    if form != "ndjson":
+        return encode(entry_of(resource, form))
+    kind = resource["resourceType"]
+    return encode({"resourceType": kind, "id": own_id(resource), **resource}) + b"\n"
+
+
 class Writer:
     """Writes resources to a stream as they come, in one of the three forms.
 
-    Use as a context manager: a bundle is closed when it is left without an error.
+    Use as a context manager: a bundle is closed when it is left without an error. `counts` are
+    the resources by type, in the order in which the types came.
     """
+
+    by_type = False
 
     def __init__(self, stream: BinaryIO, form: Form) -> None:
         self._stream = stream
@@ -104,17 +118,63 @@ class Writer:
 
     def write(self, resource: Resource) -> None:
         """Write one resource."""
-        first = not self.counts
-        kind = resource["resourceType"]
-        self.counts[kind] = self.counts.get(kind, 0) + 1
-        if self.form == "ndjson":
-            line = encode({"resourceType": kind, "id": own_id(resource), **resource})
-            self._stream.write(line + b"\n")
-        else:
-            self._stream.write(b',"entry":[\n' if first else b",\n")
-            self._stream.write(encode(entry_of(resource, self.form)))
+        self.put({resource["resourceType"]: 1}, text_of(resource, self.form))
+
+    def put(self, counts: Mapping[str, int], text: bytes) -> None:
+        """Write the text of so many resources, those of a bundle joined as its entries are."""
+        if self.form != "ndjson":
+            self._stream.write(JOINT if self.counts else b',"entry":[\n')
+        self._stream.write(text)
+        self._count(counts)
+
+    def _count(self, counts: Mapping[str, int]) -> None:
+        for kind, number in counts.items():
+            self.counts[kind] = self.counts.get(kind, 0) + number
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         if kind is None and self.form != "ndjson":
             # A bundle without entries has no `entry`: an empty array is not FHIR.
             self._stream.write(b"\n]}\n" if self.counts else b"}\n")
+
+
+# Between the entries of a bundle.
+JOINT = b",\n"
+
+
+class FolderWriter(Writer):
+    """Writes NDJSON into a folder, a file for each type: `Observation.ndjson`.
+
+    So does the Bulk Data Access guide of HL7 (hl7.org/fhir/uv/bulkdata, "Output files"); `packing`
+    packs each file.
+    """
+
+    by_type = True
+
+    def __init__(self, folder: Path, packing: Packing | None = None) -> None:
+        self.form = "ndjson"
+        self.counts = {}
+        self._folder = folder
+        self._packing = packing
+        self._files: dict[str, BinaryIO] = {}
+        self._stack = ExitStack()
+
+    def __enter__(self) -> FolderWriter:
+        return self
+
+    def file_of(self, kind: str) -> str:
+        """Return the name of the file for a type of resource."""
+        return f"{kind}.ndjson{SUFFIXES[self._packing] if self._packing else ''}"
+
+    def put(self, counts: Mapping[str, int], text: bytes) -> None:
+        """Write the lines of resources that are all of one type."""
+        (kind,) = counts
+        stream = self._files.get(kind)
+        if stream is None:
+            file = self._stack.enter_context(self._folder.joinpath(self.file_of(kind)).open("wb"))
+            stream = self._stack.enter_context(packed(file, self._packing))
+            self._files[kind] = stream
+        stream.write(text)
+        self._count(counts)
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        self._stack.close()

@@ -14,7 +14,7 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.site import Site, Source
 from fhirdrain.store import Store
 from fhirdrain.street.handing_over import known_from_files, plain_settings, readings_in
-from fhirdrain.street.mapping import drains_of, summarise
+from fhirdrain.street.patient import drains_of, summarise
 from fhirdrain.street.reading import Wanted, read_drains, refuse_incomplete
 from fhirdrain.street.telling import Told, silent
 from fhirdrain.survey.comparing import Comparison, Difference, DrainKey, Side, compare

@@ -34,13 +34,7 @@ from fhirdrain.site import Site
 from fhirdrain.site.durations import duration
 from fhirdrain.site.policy import Policy
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import (
-    DrainSummary,
-    drains_of,
-    folded,
-    judged,
-    summarise,
-)
+from fhirdrain.street.patient import DrainSummary, drains_of, folded, judged, summarise
 from fhirdrain.street.reading import Wanted, patient_of, read_drains, refuse_incomplete
 from fhirdrain.street.remembering import known_items, with_rows
 from fhirdrain.street.sources import read_source, shown_name

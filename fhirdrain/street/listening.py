@@ -27,7 +27,8 @@ from fhirdrain.log import event
 from fhirdrain.site import Site, Source
 from fhirdrain.store import Received, Store
 from fhirdrain.storefile import StoreError
-from fhirdrain.street.mapping import Taken, Wanted, take_items
+from fhirdrain.street.following import Taken, take_items
+from fhirdrain.street.patient import Wanted
 from fhirdrain.street.posting import post_waiting
 from fhirdrain.vocabulary.hl7text import Hl7Error, Message, charset_of
 from fhirdrain.vocabulary.v2tables import CANCELLED

@@ -20,7 +20,7 @@ from fhirdrain.resources.identity import name_of
 from fhirdrain.resources.recover import is_ours, recover
 from fhirdrain.site import Site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import Wanted, drains_of, folded, summarise, to_send, wanted_of
+from fhirdrain.street.patient import Wanted, drains_of, folded, summarise, to_send, wanted_of
 from fhirdrain.street.remembering import keep_items
 from fhirdrain.vocabulary.observables import by_code
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from fhirdrain.errors import SourceError
+from fhirdrain.packed import open_plain, unpacked
 
 
 def shown_name(name: str) -> str:
@@ -22,10 +23,10 @@ def opened(name: str) -> Iterator[tuple[BinaryIO, str]]:
     if name == "-":
         if sys.stdin is None:
             raise SourceError("standard input is closed")
-        yield sys.stdin.buffer, shown_name(name)
+        yield unpacked(sys.stdin.buffer, shown_name(name)), shown_name(name)
         return
     try:
-        with Path(name).open("rb") as stream:
+        with open_plain(Path(name)) as stream:
             yield stream, name
     except OSError as error:
         raise SourceError(f"cannot be read: {error.strerror}", place=name) from None
@@ -33,11 +34,5 @@ def opened(name: str) -> Iterator[tuple[BinaryIO, str]]:
 
 def read_source(name: str) -> tuple[bytes, str]:
     """Return the bytes of a file and the name to show for it; raises `SourceError`."""
-    if name == "-":
-        if sys.stdin is None:
-            raise SourceError("standard input is closed")
-        return sys.stdin.buffer.read(), shown_name(name)
-    try:
-        return Path(name).read_bytes(), name
-    except OSError as error:
-        raise SourceError(f"cannot be read: {error.strerror}", place=name) from None
+    with opened(name) as (stream, shown):
+        return stream.read(), shown

@@ -20,15 +20,11 @@ from fhirdrain.sandbox.server import running
 from fhirdrain.site import Site, load_site
 from fhirdrain.site.policy import load_policy
 from fhirdrain.street.handing_over import Rules, known_from_resources, sheets_of, written
-from fhirdrain.street.mapping import (
-    DrainSummary,
-    MapReport,
-    drains_of,
-    map_sources,
-    summarise,
-)
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import DrainSummary, drains_of, summarise
 from fhirdrain.street.posting import post, prepare
 from fhirdrain.street.reading import Wanted, read_drains
+from fhirdrain.street.report import MapReport
 from fhirdrain.street.samples import samples_folder
 from fhirdrain.vocabulary.jsontext import decode, encode
 

@@ -16,7 +16,7 @@ from fhirdrain.bedside.rates import Asked, rates, weight_at, weights_in
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.site.policy import load_policy
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import Wanted
+from fhirdrain.street.patient import Wanted
 from tests.conftest import amount, at, change, level, map_files, reading, row, rows_of, site_text
 
 HOUR = timedelta(hours=1)

@@ -26,7 +26,7 @@ from fhirdrain.exchange.mllp import Listener, Reply
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, Desk, Feed, Works
-from fhirdrain.street.mapping import Wanted
+from fhirdrain.street.patient import Wanted
 from fhirdrain.vocabulary.jsontext import encode
 from tests.intake.test_hl7v2 import site_text
 from tests.storm.feed import message

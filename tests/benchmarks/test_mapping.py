@@ -22,7 +22,8 @@ import pytest
 
 from fhirdrain.conformance import check_file
 from fhirdrain.site import load_site
-from fhirdrain.street.mapping import Wanted, drains_of, map_sources, summarise, to_send
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted, drains_of, summarise, to_send
 from fhirdrain.vocabulary.jsontext import encode
 from tests.benchmarks.chart import SITE, SOURCE, write_chart
 

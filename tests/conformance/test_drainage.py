@@ -20,7 +20,7 @@ from hypothesis import strategies as st
 from fhirdrain.bedside.rates import Asked
 from fhirdrain.conformance import Checker, Options, check_resource
 from fhirdrain.conformance.drainbook import Bounds
-from fhirdrain.street.mapping import Wanted
+from fhirdrain.street.patient import Wanted
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import map_files, row, rows_of, site_text
 

@@ -27,7 +27,7 @@ from fhirdrain.handoff.plain import plain_text
 from fhirdrain.site import load_site
 from fhirdrain.site.policy import load_policy
 from fhirdrain.street.handing_over import Rules, known_from_files, sheets_of
-from fhirdrain.street.mapping import drains_of, summarise
+from fhirdrain.street.patient import drains_of, summarise
 from tests.conftest import map_files, rows_of, site_text
 from tests.handoff.test_page import read
 from tests.scenarios.test_anything import ITEMS, chart

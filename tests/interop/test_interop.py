@@ -27,10 +27,11 @@ from fhirdrain.site import Site, load_site
 from fhirdrain.site.destination import read_destination
 from fhirdrain.street.comparing import compare_readings
 from fhirdrain.street.handing_over import known_from_files
-from fhirdrain.street.mapping import MapReport, map_sources
-from fhirdrain.street.mapping import Wanted as WantedExtras
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted as WantedExtras
 from fhirdrain.street.posting import post, prepare
 from fhirdrain.street.reading import Wanted, moment, read_drains
+from fhirdrain.street.report import MapReport
 from fhirdrain.street.samples import samples_folder
 from fhirdrain.street.tour import SAME
 from fhirdrain.vocabulary.codes import search_token

@@ -14,7 +14,7 @@ import pytest
 from fhirdrain.bedside.rates import Asked
 from fhirdrain.conformance import check_resource
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.street.mapping import Wanted, wanted_of
+from fhirdrain.street.patient import Wanted, wanted_of
 from tests.conftest import Run, make_site, map_files, row, rows_of, site_text
 
 HOUR = timedelta(hours=1)

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import Wanted, map_sources
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted
 from fhirdrain.vocabulary.jsontext import decode
 from tests.intake.test_hl7v2 import obx, site_text
 from tests.street.test_listening import Office, message

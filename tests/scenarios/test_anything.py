@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 from fhirdrain.bedside.rates import Asked
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import Wanted, map_sources
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted
 from fhirdrain.street.rebuilding import rebuild
 from tests.conftest import row, rows_of, site_text
 from tests.scenarios.test_arrival import seen, stored

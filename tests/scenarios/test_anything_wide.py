@@ -20,7 +20,8 @@ from hypothesis import strategies as st
 from fhirdrain.bedside.rates import Asked
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import Wanted, map_sources
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted
 from fhirdrain.street.rebuilding import rebuild
 from fhirdrain.vocabulary.jsontext import decode
 from tests.conftest import site_text

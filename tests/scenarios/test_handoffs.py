@@ -13,7 +13,8 @@ import pytest
 
 from fhirdrain.site import load_site
 from fhirdrain.site.policy import load_policy
-from fhirdrain.street.mapping import drains_of, judged, map_sources, summarise
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import drains_of, judged, summarise
 from tests.conftest import ROOT
 
 SCENARIO = ROOT / "sample_bundles" / "scenario"

@@ -17,7 +17,8 @@ from fhirdrain.exchange.client import Client
 from fhirdrain.sandbox.server import running
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources, wanted_of
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import wanted_of
 from fhirdrain.street.posting import post, prepare
 from fhirdrain.street.reading import Wanted, read_drains
 from fhirdrain.street.rebuilding import rebuild

@@ -18,7 +18,8 @@ from fhirdrain.conformance import check_bytes
 from fhirdrain.exchange.auth import Bearer
 from fhirdrain.exchange.client import Client
 from fhirdrain.site import load_site
-from fhirdrain.street.mapping import Wanted, drains_of, judged, map_sources, summarise
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import Wanted, drains_of, judged, summarise
 from fhirdrain.street.posting import post, prepare
 from fhirdrain.street.reading import Wanted as Asked
 from fhirdrain.street.reading import read_drains

@@ -27,7 +27,7 @@ from fhirdrain.sandbox.server import running
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
 from fhirdrain.street.listening import Counts, Desk, Works
-from fhirdrain.street.mapping import Wanted
+from fhirdrain.street.patient import Wanted
 from fhirdrain.street.watching import _answer
 from tests.exchange.test_sign_in import Certificates
 from tests.intake.test_hl7v2 import obx, site_text
