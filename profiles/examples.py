@@ -17,7 +17,8 @@ from parts import Json, canonical
 
 from fhirdrain.resources.references import Form
 from fhirdrain.site import load_site
-from fhirdrain.street.mapping import map_sources, wanted_of
+from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.patient import wanted_of
 from fhirdrain.vocabulary.jsontext import decode, encode
 from fhirdrain.vocabulary.observables import OBSERVABLES
 
