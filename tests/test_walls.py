@@ -11,7 +11,7 @@ PACKAGE = Path(fhirdrain.__file__).parent
 
 FLOORS = [
     {"errors"},
-    {"issues", "log", "storefile", "packed"},
+    {"issues", "log", "storefile", "packed", "spread"},
     {"vocabulary"},
     {"exchange", "conformance", "bedside"},
     {"site"},

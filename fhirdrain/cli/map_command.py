@@ -8,12 +8,12 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal, get_args
+from typing import get_args
 
 import click
 
 from fhirdrain.bedside.policy import Answer, Judgement
-from fhirdrain.cli.output import Progress, output, say
+from fhirdrain.cli.output import Progress, output, output_folder, say
 from fhirdrain.cli.settings import (
     destination_of,
     destination_option,
@@ -25,15 +25,20 @@ from fhirdrain.cli.settings import (
     with_option,
     with_those_of,
 )
+from fhirdrain.cli.spreading import spreading_of, spreading_options
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.handoff.language import Language
 from fhirdrain.intake.account import Account
 from fhirdrain.intake.rejects import refuse_overwriting
 from fhirdrain.issues import render_issue
+from fhirdrain.packed import Packing, packed, packing_of, plain_name
+from fhirdrain.resources.bundle import FolderWriter, Writer
+from fhirdrain.resources.references import Form
 from fhirdrain.site import load_site
 from fhirdrain.store import Store
-from fhirdrain.street.mapping import map_sources
+from fhirdrain.street.mapping import map_sources, opened_sources
 from fhirdrain.street.patient import wanted_of
+from fhirdrain.street.sources import files_of, made_from
 
 _SHOWN = 20
 
@@ -49,14 +54,24 @@ _SHOWN = 20
 @site_option
 @source_option("Which source of the site file the files are.")
 @store_option("Keep every version, and what goes out, in this file.")
-@click.option("--out", default="-", show_default=True, help="Where the FHIR goes; - is stdout.")
+@click.option(
+    "--out",
+    default="-",
+    show_default=True,
+    help="Where the FHIR goes; - is stdout. Into a folder (its name ends in /) it goes as NDJSON,"
+    " a file for each type.",
+)
 @click.option(
     "--as",
     "form",
     type=click.Choice(["transaction", "ndjson", "collection"]),
-    default="transaction",
-    show_default=True,
+    show_default="transaction, into a folder ndjson",
     help="What is written.",
+)
+@click.option(
+    "--compress",
+    type=click.Choice(["gzip", "zstd"]),
+    help="How the files of a folder are packed; that of a file is told by its name (.gz, .zst).",
 )
 @destination_option
 @with_option
@@ -71,6 +86,7 @@ _SHOWN = 20
     type=click.Path(path_type=Path),
     help="Where it goes what of other sites' FHIR was carried over, changed or lost, a line each.",
 )
+@spreading_options
 @show_values_option()
 def command(
     sources: tuple[Path, ...],
@@ -78,23 +94,38 @@ def command(
     source_name: str | None,
     store_file: Path | None,
     out: str,
-    form: Literal["transaction", "ndjson", "collection"],
+    form: Form | None,
+    compress: Packing | None,
     destination: str | None,
     extras: tuple[str, ...],
     rejects: Path | None,
     account_file: Path | None,
+    workers: int | None,
+    cluster: str | None,
+    shards: int | None,
+    work: Path | None,
     show_values: bool,
 ) -> None:
     """Turn charted tables, JSON lines and HL7 v2 messages into FHIR.
 
-    Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected.
+    Every item is mapped, rejected or set aside, and counted. Exits 1 when rows were rejected. Of a
+    folder all files are read; those packed with gzip or Zstandard, too.
     """
     form_asked = destination_of(destination)
     site = replace(load_site(site_file), destination=form_asked)
     extras = with_those_of(form_asked, extras)
     source = site.source(source_name)
-    rejects = rejects or free_rejects(out, sources[0].suffix)
-    files = [Path(out)] if out != "-" else []
+    sources = tuple(Path(name) for name in files_of(map(str, sources), bool))
+    into_folder = out != "-" and (out.endswith("/") or Path(out).is_dir())
+    if into_folder and form not in (None, "ndjson"):
+        raise ConfigurationError("a folder holds NDJSON", place=out, hint="--as ndjson")
+    if compress is not None and not into_folder:
+        raise ConfigurationError(
+            "a file is packed by its name", place=out, hint="a name that ends in .gz or .zst"
+        )
+    form = "ndjson" if into_folder else form or "transaction"
+    rejects = rejects or free_rejects(out, Path(plain_name(sources[0].name)).suffix)
+    files = [Path(out)] if out != "-" and not into_folder else []
     given = [site_file, *([store_file] if store_file else [])]
     if account_file is not None and source.kind != "fhir":
         raise ConfigurationError("only of a fhir source is there an account, element by element")
@@ -109,24 +140,53 @@ def command(
             before = ", ".join(sorted(asked - set(extras)))
             say(f"{before}: sent too, since an earlier run into this store asked for them")
             wanted = wanted_of(sorted(asked), site)
-        stream = stack.enter_context(output(out))
+        spreading = spreading_of(stack, workers, cluster, shards, work, out)
+        if spreading is not None and (store is not None or account_file is not None):
+            raise ConfigurationError(
+                "a store and an account are written by one process alone",
+                hint="leave out --workers and --cluster",
+            )
+        if cluster is not None:  # its machines know no folder that we are in
+            sources = tuple(path.absolute() for path in sources)
         account = None
         if account_file is not None:
             account = Account(stack.enter_context(output(str(account_file)))).write
-        progress = stack.enter_context(Progress(out))
-        report = map_sources(
-            sources,
-            site,
-            source,
-            stream,
-            form=form,
-            rejects=rejects,
-            store=store,
-            progress=progress,
-            wanted=wanted,
-            protected=[*given, *files, *accounts],
-            account=account,
-        )
+        protected = [*given, *files, *accounts]
+        if spreading is None:
+            writer = _writer(stack, out, form, sources, into_folder, compress)
+            report = map_sources(
+                sources,
+                site,
+                source,
+                writer,
+                rejects=rejects,
+                store=store,
+                progress=stack.enter_context(Progress(out)),
+                wanted=wanted,
+                protected=protected,
+                account=account,
+            )
+        else:
+            from fhirdrain.street.mapping_spread import MapSpread
+
+            run = MapSpread(
+                opened_sources(sources, source, site), site_file.absolute(), site, source,
+                form, into_folder, wanted, spreading,
+            )  # fmt: skip
+            # It is there until what is written has its name.
+            begun = stack.enter_context(run.work())
+            if begun.begun_anew:
+                say(f"what was kept in {begun.folder} was of another run: begun anew")
+            elif begun.done:
+                say(f"{len(begun.done)} pieces of work are done already, in {begun.folder}")
+            writer = _writer(stack, out, form, sources, into_folder, compress)
+            report = run.map(
+                begun,
+                writer,
+                rejects=rejects,
+                progress=stack.enter_context(Progress(out)),
+                protected=protected,
+            )
     for issue in report.issues[:_SHOWN]:
         say(render_issue(issue, show_values=show_values))
     if len(report.issues) > _SHOWN:
@@ -172,6 +232,22 @@ def command(
     sys.exit(1 if report.rejected else 0)
 
 
+def _writer(
+    stack: ExitStack,
+    out: str,
+    form: Form,
+    sources: Sequence[Path],
+    into_folder: bool,
+    compress: Packing | None,
+) -> Writer:
+    """Return what writes to a file, to a folder or to standard output."""
+    if into_folder:
+        folder = stack.enter_context(output_folder(out))
+        return FolderWriter(folder, compress, made_from(sources))
+    stream = stack.enter_context(output(out))
+    return Writer(stack.enter_context(packed(stream, packing_of(out))), form)
+
+
 def _say_policy(judgements: Sequence[Judgement], language: Language | None) -> None:
     """Say which figures of the site's policy are met, and that a person decides.
 
@@ -196,8 +272,9 @@ def free_rejects(out: str, suffix: str) -> Path:
 
     Beside a terminal, a pipe or /dev/null there is no place for it: then it is in this folder.
     """
-    beside = out != "-" and (Path(out).is_file() or not Path(out).exists())
-    stem = Path(out).with_suffix("") if beside else Path("fhirdrain")
+    path = Path(plain_name(out))
+    beside = out != "-" and (not Path(out).exists() or Path(out).is_file() or Path(out).is_dir())
+    stem = path.with_suffix("") if beside else Path("fhirdrain")
     path = stem.with_name(f"{stem.name}.rejects{suffix}")
     number = 1
     while path.exists():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 import tempfile
 import time
@@ -44,14 +45,42 @@ def output(name: str) -> Iterator[BinaryIO]:
         with os.fdopen(handle, "wb") as stream:
             yield stream
         # mkstemp makes files private; an old file keeps its rights, a new one gets the umask's.
-        umask = os.umask(0)
-        os.umask(umask)
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~umask
+        mode = path.stat().st_mode & 0o777 if path.exists() else 0o666 & ~_umask()
         os.chmod(unfinished, mode)
         os.replace(unfinished, path)
     except BaseException:
         os.unlink(unfinished)
         raise
+
+
+@contextmanager
+def output_folder(name: str) -> Iterator[Path]:
+    """Give a folder to write into, which gets its name only once all of it is complete.
+
+    Raises `ConfigurationError` when there is something already: it would be mixed with that.
+    """
+    path = Path(name)
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise ConfigurationError(
+            "is there already", place=name, hint="name a folder that is new, or empty"
+        )
+    try:
+        unfinished = tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.absolute().parent)
+    except OSError as error:
+        raise ConfigurationError(f"cannot be written: {error.strerror}", place=name) from None
+    try:
+        yield Path(unfinished)
+        os.chmod(unfinished, 0o777 & ~_umask())
+        os.replace(unfinished, path)
+    except BaseException:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        raise
+
+
+def _umask() -> int:
+    umask = os.umask(0)
+    os.umask(umask)
+    return umask
 
 
 class Progress:

@@ -51,20 +51,32 @@ def check_stream(
     told, checker = told or _silent, checker or standard_checker()
     applied: set[str] = set()
     read = True
-    for issue in _documents(stream, file, told, checker, applied):
+    for issue in check_share(stream, file, told, checker, applied, _every):
         read = read and issue.severity != "fatal"
         yield issue
     if read:
-        yield from _unapplied(file, checker, applied, line=1)
+        yield from unapplied(file, checker, applied, line=1)
 
 
-def _documents(
-    stream: BinaryIO, file: str, told: Told, checker: Checker, applied: set[str]
+def check_share(
+    stream: BinaryIO,
+    file: str,
+    told: Told,
+    checker: Checker,
+    applied: set[str],
+    has: Callable[[int], bool],
 ) -> Iterator[Issue]:
+    """Yield what is wrong in those lines of NDJSON whose number `has` accepts, counted from 0.
+
+    What is not NDJSON is one document, the first. The profiles asked for that were `applied` are
+    added to those: `unapplied` says of a whole file which were not.
+    """
     blank, head = _head(stream)
     start = b"".join(head)
     unmarked = start.removeprefix(codecs.BOM_UTF8)
     if not is_ndjson(unmarked, file):
+        if not has(0):
+            return
         data = start + stream.read(raw.MOST_BYTES + 1)
         before = (blank if data.strip() else 0) or None
         yield from _document(data, file, before, checker, told, applied)
@@ -73,11 +85,11 @@ def _documents(
         head[0] = head[0].removeprefix(codecs.BOM_UTF8)
     for number, line in enumerate(chain(head, _lines(stream)), blank + 1):
         told(number)
-        if line.strip():
+        if has(number - 1) and line.strip():
             yield from _document(line.rstrip(b"\r\n"), file, number - 1, checker, _silent, applied)
 
 
-def _unapplied(file: str, checker: Checker, applied: set[str], line: int = 0) -> Iterator[Issue]:
+def unapplied(file: str, checker: Checker, applied: set[str], line: int = 0) -> Iterator[Issue]:
     """Yield that a profile was asked for and there was nothing to hold against it."""
     for url in checker.options.profiles:
         if url not in applied:
@@ -120,6 +132,10 @@ def _silent(count: int) -> None:
     """Tell nobody."""
 
 
+def _every(number: int) -> bool:
+    return True
+
+
 def is_ndjson(data: bytes, file: str = "") -> bool:
     """Tell whether a text is NDJSON: by its name, or because its first line is a whole resource."""
     if plain_name(file).lower().endswith(".ndjson"):
@@ -144,7 +160,7 @@ def check_resource(
     # Most that is checked holds no float: only where something is wrong it is looked for.
     if found and (exact := _exact(resource)) is not resource:
         found = [issue for issue, _ in _walked(exact, "", checker, _silent, applied)]
-    return [*found, *_unapplied("", checker, applied)]
+    return [*found, *unapplied("", checker, applied)]
 
 
 def _exact(value: Any) -> Any:

@@ -97,7 +97,7 @@ class Share:
     turn: int = 0
     of: int = 1
 
-    _RUN = 64
+    _RUN = 1000
 
     def has(self, record: int) -> bool:
         """Tell whether a record is one of these, by its number in the file."""

@@ -113,6 +113,14 @@ class Spill:
             for keys in base.execute("SELECT origin, record FROM mended"):
                 self._mended.update(keys)
 
+    def hold_those_of(self, path: Path) -> None:
+        """Hold as mended what another spill holds."""
+        with _reading(path) as base:
+            self._base.executemany(
+                "INSERT INTO mended VALUES (?, ?, ?)",
+                base.execute("SELECT origin, record, body FROM mended ORDER BY rowid"),
+            )
+
     def is_mended(self, item: SourceItem) -> bool:
         """Tell whether an item stands in a rejects file too, and remember its place if it does.
 

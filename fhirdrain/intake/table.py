@@ -6,8 +6,8 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
-from itertools import count
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -64,22 +64,32 @@ class Table:
         self.header: list[str] = []
         self.cut_short = False
         self._lines: list[str] = []
+        self._at = 0
         self._arrival = self._first = first
         self._share = share
         self._encoding = encoding_of(path, source)
         with self._opened() as stream:  # not kept open: of a folder there may be any number
-            self._read_header(self._rows_of(stream))
+            self._read_header(self._rows_of(self._kept_lines(stream)))
 
     def _opened(self) -> TextIO:
         # Bytes that the encoding does not know are carried through, so that the row can be
         # refused with its place and still be written out whole.
         return open_text(self.path, self._encoding, errors="surrogateescape", newline="")
 
-    def _rows_of(self, stream: TextIO) -> Rows:
-        return csv.reader(self._kept_lines(stream), delimiter=self.source.delimiter, strict=True)
+    def _rows_of(self, lines: Iterable[str]) -> Rows:
+        return csv.reader(lines, delimiter=self.source.delimiter, strict=True)
+
+    def _passed_over(self, lines: Iterator[str]) -> list[str]:
+        """Pass over a record of somebody else's share; what is a record is as for the others."""
+        line = next(lines)
+        if '"' in line:  # it may end on another line
+            next(self._rows_of(chain((line,), lines)))
+        return []
 
     def _kept_lines(self, stream: TextIO) -> Iterator[str]:
+        self._at = 0
         for line in stream:
+            self._at += 1
             self._lines.append(line)
             self.cut_short = not line.endswith(("\n", "\r"))
             yield line
@@ -151,21 +161,22 @@ class Table:
 
     def __iter__(self) -> Iterator[SourceItem]:
         with self._opened() as stream:
-            rows = self._rows_of(stream)
+            lines = self._kept_lines(stream)
+            rows = self._rows_of(lines)
             next(rows)  # the header
             for record in count():
-                start = rows.line_num + 1
+                start = self._at + 1
                 self._lines.clear()
                 # So that whoever reads a share of the file gives each item the same number.
                 self._arrival = self._first + record * RECORD_STEP
                 ours = self._share.has(record)
                 try:
-                    cells = next(rows)
+                    cells = next(rows) if ours else self._passed_over(lines)
                 except StopIteration:
                     return
                 except csv.Error as error:
                     if ours:
-                        yield self._refused(start, _unreadable(error, rows.line_num))
+                        yield self._refused(start, _unreadable(error, self._at))
                     continue
                 except UnicodeError:
                     encoding = self.source.encoding

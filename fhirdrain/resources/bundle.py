@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -19,7 +20,7 @@ from fhirdrain.resources.drain import Making
 from fhirdrain.resources.observation import observation_of
 from fhirdrain.resources.order import request_of
 from fhirdrain.resources.references import Form, token
-from fhirdrain.vocabulary.jsontext import encode
+from fhirdrain.vocabulary.jsontext import encode, encode_pretty
 from fhirdrain.vocabulary.observables import OBSERVABLES
 
 Resource = dict[str, Any]
@@ -141,16 +142,59 @@ class Writer:
 JOINT = b",\n"
 
 
+class PieceWriter(Writer):
+    """Holds what is written, until it is `taken` as pieces that another writer can `put`."""
+
+    def __init__(self, form: Form, *, by_type: bool = False) -> None:
+        self.form = form
+        self.by_type = by_type
+        self.counts = {}
+        self._texts: dict[str, tuple[dict[str, int], list[bytes]]] = {}
+
+    def __enter__(self) -> PieceWriter:
+        return self
+
+    def put(self, counts: Mapping[str, int], text: bytes) -> None:
+        """Hold the text of a resource."""
+        (kind,) = counts
+        held, texts = self._texts.setdefault(kind if self.by_type else "", ({}, []))
+        held[kind] = held.get(kind, 0) + 1
+        texts.append(text)
+
+    def taken(self) -> list[tuple[dict[str, int], bytes]]:
+        """Return what is held as counts and text, and hold it no more."""
+        joint = b"" if self.form == "ndjson" else JOINT
+        found = [(counts, joint.join(texts)) for counts, texts in self._texts.values()]
+        self._texts.clear()
+        return found
+
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        pass
+
+
+# What a folder holds beside its NDJSON.
+MANIFEST = "manifest.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What names a run: up to when its sources say something, and a UUID."""
+
+    upto: datetime
+    uuid: str
+
+
 class FolderWriter(Writer):
     """Writes NDJSON into a folder, a file for each type: `Observation.ndjson`.
 
-    So does the Bulk Data Access guide of HL7 (hl7.org/fhir/uv/bulkdata, "Output files"); `packing`
-    packs each file.
+    So does HL7's Bulk Data Access guide (hl7.org/fhir/uv/bulkdata), and it lists them in a
+    manifest, as is done here when the folder is left without an error. `packing` packs each file.
     """
 
     by_type = True
 
-    def __init__(self, folder: Path, packing: Packing | None = None) -> None:
+    def __init__(self, folder: Path, packing: Packing | None, run: Run) -> None:
+        self._run = run
         self.form = "ndjson"
         self.counts = {}
         self._folder = folder
@@ -178,3 +222,16 @@ class FolderWriter(Writer):
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         self._stack.close()
+        if kind is None:
+            output = [
+                {"type": kind, "url": self.file_of(kind), "count": number}
+                for kind, number in self.counts.items()
+            ]
+            manifest = {
+                "transactionTime": self._run.upto.isoformat(),
+                "request": f"urn:uuid:{self._run.uuid}",
+                "requiresAccessToken": False,
+                "output": output,
+                "error": [],
+            }
+            self._folder.joinpath(MANIFEST).write_bytes(encode_pretty(manifest) + b"\n")

@@ -103,7 +103,7 @@ class Site:
     """A site: its identifier systems, the settings for the arithmetic, its drains and sources.
 
     `profiles` tells whether resources state the profile they follow, `destination` in which form
-    they are sent. `digest` is the SHA-256 of the file.
+    they are sent. `digest` is the SHA-256 of the file; `beside` are the files that it names.
     """
 
     id: str
@@ -117,6 +117,7 @@ class Site:
     profiles: bool = True
     destination: Destination | None = None
     digest: bytes = b""
+    beside: tuple[Path, ...] = ()
 
     def source(self, name: str | None) -> Source:
         """Return a source by name, or the only one; raises `ConfigurationError`."""

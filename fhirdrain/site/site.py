@@ -182,7 +182,16 @@ class _Compiler:
             policy=policy,
             profiles=section.profiles,
             digest=hashlib.sha256(self.text.encode()).digest(),
+            beside=tuple(self.path.parent / name for name in self.beside(model)),
         )
+
+    @staticmethod
+    def beside(model: SiteFile) -> list[str]:
+        """Return the names of the files that a site file refers to."""
+        names = [model.site.policy]
+        for source in model.sources.values():
+            names += [source.patient_numbers, *source.concept_maps]
+        return [name for name in names if name]
 
     def zone(self, name: str) -> ZoneInfo:
         try:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from fhirdrain.conformance import Checker, Options, check_stream
@@ -118,6 +118,11 @@ def check_sources(
                 yield from check_stream(stream, file, told, checker)
         except SourceError as error:
             failures.append(error)
+    raise_first(failures)
+
+
+def raise_first(failures: Sequence[SourceError]) -> None:
+    """Raise the first of the errors that kept files from being read, if there are any."""
     if failures:
         more = f", nor can {len(failures) - 1} more" if len(failures) > 1 else ""
         raise SourceError(f"{failures[0].message}{more}", place=failures[0].place)

@@ -16,6 +16,7 @@ from fhirdrain.store import Store
 from fhirdrain.street.handing_over import known_from_files, plain_settings, readings_in
 from fhirdrain.street.patient import drains_of, summarise
 from fhirdrain.street.reading import Wanted, read_drains, refuse_incomplete
+from fhirdrain.street.sources import files_of, is_fhir
 from fhirdrain.street.telling import Told, silent
 from fhirdrain.survey.comparing import Comparison, Difference, DrainKey, Side, compare
 
@@ -58,9 +59,7 @@ def readings_at(name: str, site: Site | None, patient: tuple[str, str] | None) -
     """Return the readings in a store, a file, or a folder of files; raises `SourceError`."""
     path = Path(name)
     if path.is_dir():
-        names = [str(p) for p in sorted(path.iterdir()) if p.suffix in (".json", ".ndjson")]
-        if not names:
-            raise SourceError("no .json or .ndjson file is in it", place=name)
+        names = files_of([name], is_fhir)
     elif not path.exists():
         raise SourceError("there is no such file", place=name, hint="is the name right?")
     else:

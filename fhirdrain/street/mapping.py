@@ -10,7 +10,7 @@ from typing import BinaryIO
 
 from fhirdrain.intake.item import FILE_STEP, SourceItem
 from fhirdrain.intake.rejects import Rejects
-from fhirdrain.intake.sources import open_source
+from fhirdrain.intake.sources import Records, open_source
 from fhirdrain.intake.spill import Spill
 from fhirdrain.resources.bundle import Writer
 from fhirdrain.resources.provenance import Sources, digest_of
@@ -56,10 +56,7 @@ def map_sources(
     """
     report = MapReport()
     figures = load_policy(site.policy).read() if site.policy is not None else []
-    # Arrival numbers of a file begin behind all of the file before it.
-    files = [
-        open_source(path, source, site, first=index * FILE_STEP) for index, path in enumerate(paths)
-    ]
+    files = opened_sources(paths, source, site)
     with ExitStack() as stack:
         spill = stack.enter_context(Spill())
         refused = stack.enter_context(Rejects(rejects, source, files, protected))
@@ -79,6 +76,14 @@ def map_sources(
         close(report, refused)
         report.outgoing = store.outgoing_by_state() if store is not None else {}
     return report
+
+
+def opened_sources(paths: Sequence[Path], source: Source, site: Site) -> list[Records]:
+    """Return files ready to be read, all of them; raises `SourceError`."""
+    # Arrival numbers of a file begin behind all of the file before it.
+    return [
+        open_source(path, source, site, first=index * FILE_STEP) for index, path in enumerate(paths)
+    ]
 
 
 def close(report: MapReport, refused: Rejects) -> None:

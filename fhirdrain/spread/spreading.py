@@ -1,0 +1,55 @@
+"""How a run is dealt out, and what makes it the same run as one that was stopped."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fhirdrain import __version__
+from fhirdrain.spread.dealing import SMALLEST
+from fhirdrain.spread.work import Work
+from fhirdrain.spread.workers import Workers
+
+# Enough pieces that whoever is done first takes another, and few enough that all are open at once.
+_PIECES_EACH, _MOST_PIECES = 4, 250
+
+
+@dataclass(frozen=True, slots=True)
+class Spreading:
+    """How a run is dealt out: to whom, where what is done is kept, into how many shards.
+
+    `shards` None is by the workers there are; files are shared down to `smallest` bytes.
+    """
+
+    workers: Workers
+    folder: Path
+    shards: int | None = None
+    smallest: int = SMALLEST
+
+    @property
+    def pieces(self) -> int:
+        """Return into how many pieces the work is dealt."""
+        return min(_PIECES_EACH * self.workers.processes, _MOST_PIECES)
+
+    def work(
+        self, asked: Mapping[str, Any], files: Iterable[Path], layout: Mapping[str, Any]
+    ) -> Work:
+        """Return the work of a run, which is that of one before if nothing has changed since.
+
+        That is what was `asked`, this version, and the size and time of each of the `files`.
+        """
+        states = {str(path): _state(path) for path in files}
+        said = json.dumps([__version__, asked, states], sort_keys=True)
+        return Work(self.folder, hashlib.sha256(said.encode()).hexdigest(), layout)
+
+
+def _state(path: Path) -> tuple[int, int] | None:
+    try:
+        found = path.stat()
+    except OSError:
+        return None  # it is said when it is read
+    return found.st_size, found.st_mtime_ns

@@ -1,0 +1,160 @@
+"""check, dealt out: files, and shares of the lines of large ones, are checked by many.
+
+What is said is what one process would say, in the same order.
+"""
+
+from __future__ import annotations
+
+import heapq
+import pickle
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from functools import lru_cache
+from operator import attrgetter
+from pathlib import Path
+from typing import BinaryIO
+
+from fhirdrain.conformance import Checker
+from fhirdrain.conformance.check import check_share, unapplied
+from fhirdrain.errors import SourceError
+from fhirdrain.intake.item import Share
+from fhirdrain.issues import Issue
+from fhirdrain.site import load_site
+from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, writing
+from fhirdrain.street.checking import Follow, Unknown, checker_of, raise_first
+from fhirdrain.street.sources import opened
+from fhirdrain.street.telling import Told, silent
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """What files are held against, as names; see `checker_of`."""
+
+    paths: tuple[str, ...] = ()
+    profiles: tuple[str, ...] = ()
+    extensions: Unknown = "mention"
+    references: Follow = "accept"
+    best_practice: bool = False
+    site: Path | None = None
+
+    def checker(self) -> tuple[Checker, list[Issue]]:
+        """Return the checker, and what is wrong in the definitions."""
+        site = load_site(self.site) if self.site is not None else None
+        return checker_of(
+            self.paths, self.profiles, self.extensions, self.references, self.best_practice, site
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class CheckJob:
+    """All that a piece of work has to know; `reading` are the files, or shares, of each."""
+
+    folder: Path
+    files: tuple[str, ...]
+    against: Against
+    reading: tuple[Deal, ...]
+    key: str
+
+    def part(self, number: int) -> Path:
+        """Return where a piece of work puts what it found."""
+        return self.folder / f"part-{number:04}"
+
+
+@dataclass(frozen=True, slots=True)
+class _End:
+    """What there is to say of a file, or a share of it, behind its issues.
+
+    `applied` are the profiles asked for that were applied; `read` whether all could be read.
+    """
+
+    applied: frozenset[str]
+    read: bool
+    failure: SourceError | None
+
+
+def check_part(job: CheckJob, number: int) -> None:
+    """Check files, or shares of them."""
+    checker = _checker(job.against, job.key)
+    with writing(job.part(number)) as stream:
+        for index, turn, of in job.reading[number]:
+            applied: set[str] = set()
+            read, failure = True, None
+            try:
+                with opened(job.files[index]) as (data, file):
+                    has = Share(turn, of).has
+                    for issue in check_share(data, file, _nobody, checker, applied, has):
+                        read = read and issue.severity != "fatal"
+                        pickle.dump(issue, stream)
+            except SourceError as error:
+                failure = error
+            pickle.dump(_End(frozenset(applied), read, failure), stream)
+
+
+def _nobody(count: int) -> None:
+    """Tell nobody."""
+
+
+@lru_cache(maxsize=1)
+def _checker(against: Against, key: str) -> Checker:
+    return against.checker()[0]  # once a process and a run
+
+
+def check_spread(
+    files: Sequence[str],
+    against: Against,
+    checker: Checker,
+    workers: Workers,
+    work: Work,
+    progress: Told = silent,
+) -> Iterator[Issue]:
+    """Yield what is wrong in files as `check_sources` does, dealt out to workers.
+
+    `work` is what `begun` returned of the same, entered; `checker` is that of `against`.
+    """
+    reading = tuple([(f[0], f[1], f[2]) for f in piece] for piece in work.layout["reading"])
+    job = CheckJob(work.folder, tuple(files), against, reading, work.job)
+    names = [job.part(number).name for number in range(len(reading))]
+    work.run(
+        workers,
+        job,
+        [(check_part, names)],
+        lambda done: progress("pieces of work done", done),
+    )
+    failures: list[SourceError] = []
+    with ExitStack() as stack:
+        streams = [stack.enter_context(work.folder.joinpath(name).open("rb")) for name in names]
+        for index, file in enumerate(files):
+            # A file that is shared is alone in each of its pieces; others come one after the other.
+            shares = [
+                stream
+                for stream, piece in zip(streams, reading, strict=True)
+                if any(one[0] == index for one in piece)
+            ]
+            ends: list[_End] = []
+            found = [_issues(stream, ends) for stream in shares]
+            yield from heapq.merge(*found, key=attrgetter("line")) if len(found) > 1 else found[0]
+            failed = [end.failure for end in ends if end.failure is not None]
+            if failed:
+                failures.append(failed[0])
+            elif all(end.read for end in ends):
+                applied = {url for end in ends for url in end.applied}
+                yield from unapplied(file, checker, applied, line=1)
+    raise_first(failures)
+
+
+def _issues(stream: BinaryIO, ends: list[_End]) -> Iterator[Issue]:
+    while not isinstance(found := pickle.load(stream), _End):
+        yield found
+    ends.append(found)
+
+
+def begun(files: Sequence[str], against: Against, spreading: Spreading) -> Work:
+    """Return the work of a run: that of an earlier one that was stopped, if it was the same."""
+    paths = [Path(name) for name in files]
+    given = [Path(name) for name in against.paths]
+    beside = [file for path in given for file in (path, *sorted(path.rglob("*")))]
+    sites = [against.site] if against.site is not None else []
+    sizes = {n: path.stat().st_size if path.is_file() else 0 for n, path in enumerate(paths)}
+    layout = {"reading": deal(sizes, spreading.pieces, spreading.smallest)}
+    return spreading.work({"against": repr(against)}, [*paths, *beside, *sites], layout)
