@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import ExitStack
 from itertools import chain
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from click.shell_completion import CompletionItem
 
 from fhirdrain.cli.output import Progress
 from fhirdrain.cli.settings import example, show_values_option
+from fhirdrain.cli.spreading import spreading_of, spreading_options
 from fhirdrain.errors import SourceError
 from fhirdrain.issues import (
     Issue,
@@ -24,10 +26,9 @@ from fhirdrain.issues import (
     to_operation_outcome,
     to_sarif,
 )
-from fhirdrain.site import load_site
-from fhirdrain.street.checking import Follow, Unknown, check_sources, checker_of
+from fhirdrain.street.checking import Against, Follow, Unknown, check_sources
 from fhirdrain.street.explaining import explained, nearest, other_keys
-from fhirdrain.street.sources import shown_name
+from fhirdrain.street.sources import files_of, is_fhir, shown_name
 from fhirdrain.vocabulary.jsontext import encode_pretty
 
 
@@ -115,6 +116,7 @@ def _explain(context: click.Context, parameter: click.Parameter, name: str | Non
     callback=_explain,
     help="Say what a rule, or an invariant of R4, demands and why, and check nothing.",
 )
+@spreading_options
 @show_values_option()
 def command(
     files: tuple[str, ...],
@@ -126,16 +128,34 @@ def command(
     references: Follow,
     site_file: Path | None,
     recommended: bool,
+    workers: int | None,
+    cluster: str | None,
+    shards: int | None,
+    work: Path | None,
     show_values: bool,
 ) -> None:
     """Hold FHIR JSON (a resource, a bundle, NDJSON; - is stdin) against R4, profiles, our rules.
 
-    Each issue has file, line, column and a FHIRPath location. Exits 1 when there are errors.
+    Each issue has file, line, column and a FHIRPath location. Exits 1 when there are errors. Of a
+    folder all .json and .ndjson files are checked; those packed with gzip or Zstandard, too.
     """
-    with Progress() as progress:
-        site = load_site(site_file) if site_file is not None else None
-        checker, issues = checker_of(profiles, profile, extensions, references, recommended, site)
-        found = chain(issues, check_sources(files, progress, checker))
+    with ExitStack() as stack:
+        progress = stack.enter_context(Progress())
+        files = tuple(files_of(files, is_fhir))
+        against = Against(profiles, profile, extensions, references, recommended, site_file)
+        spreading = spreading_of(stack, workers, cluster, shards, work, "-")
+        if spreading is not None and cluster is not None:
+            against, files = against.anywhere(), tuple(str(Path(f).absolute()) for f in files)
+        checker, issues = against.checker()
+        if spreading is None:
+            found = chain(issues, check_sources(files, progress, checker))
+        else:
+            from fhirdrain.street.checking_spread import begun, check_spread
+
+            dealt = stack.enter_context(begun(files, against, spreading))
+            found = chain(
+                issues, check_spread(files, against, checker, spreading.workers, dealt, progress)
+            )
         counts: Counter[Severity] = Counter()
         kept: list[Issue] = []
         failure: SourceError | None = None

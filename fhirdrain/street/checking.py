@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from fhirdrain.conformance import Checker, Options, check_stream
@@ -20,11 +21,11 @@ from fhirdrain.conformance.rules.extensions import Unknown
 from fhirdrain.conformance.rules.references import Follow
 from fhirdrain.errors import ConfigurationError, RefusedError, SourceError
 from fhirdrain.issues import Issue
-from fhirdrain.site import Site
+from fhirdrain.site import Site, load_site
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
 
-__all__ = ["Follow", "Unknown", "check_sources", "checker_of", "refuse_errors"]
+__all__ = ["Against", "Follow", "Unknown", "check_sources", "checker_of", "refuse_errors"]
 
 
 def checker_of(
@@ -98,6 +99,33 @@ def _known_already(entry: Supplied) -> Issue:
         file=entry.origin,
         value=str(entry.definition.get("url")),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Against:
+    """What files are held against, as names; see `checker_of`."""
+
+    paths: tuple[str, ...] = ()
+    profiles: tuple[str, ...] = ()
+    extensions: Unknown = "mention"
+    references: Follow = "accept"
+    best_practice: bool = False
+    site: Path | None = None
+
+    def checker(self) -> tuple[Checker, list[Issue]]:
+        """Return the checker, and what is wrong in the definitions."""
+        site = load_site(self.site) if self.site is not None else None
+        return checker_of(
+            self.paths, self.profiles, self.extensions, self.references, self.best_practice, site
+        )
+
+    def anywhere(self) -> Against:
+        """Return the same for whoever is in another folder."""
+        return replace(
+            self,
+            paths=tuple(str(Path(path).absolute()) for path in self.paths),
+            site=self.site.absolute() if self.site is not None else None,
+        )
 
 
 def check_sources(

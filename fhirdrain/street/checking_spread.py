@@ -17,33 +17,13 @@ from typing import BinaryIO
 
 from fhirdrain.conformance import Checker
 from fhirdrain.conformance.check import check_share, unapplied
-from fhirdrain.errors import SourceError
+from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.intake.item import Share
 from fhirdrain.issues import Issue
-from fhirdrain.site import load_site
 from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, writing
-from fhirdrain.street.checking import Follow, Unknown, checker_of, raise_first
+from fhirdrain.street.checking import Against, raise_first
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
-
-
-@dataclass(frozen=True, slots=True)
-class Against:
-    """What files are held against, as names; see `checker_of`."""
-
-    paths: tuple[str, ...] = ()
-    profiles: tuple[str, ...] = ()
-    extensions: Unknown = "mention"
-    references: Follow = "accept"
-    best_practice: bool = False
-    site: Path | None = None
-
-    def checker(self) -> tuple[Checker, list[Issue]]:
-        """Return the checker, and what is wrong in the definitions."""
-        site = load_site(self.site) if self.site is not None else None
-        return checker_of(
-            self.paths, self.profiles, self.extensions, self.references, self.best_practice, site
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +131,11 @@ def _issues(stream: BinaryIO, ends: list[_End]) -> Iterator[Issue]:
 
 def begun(files: Sequence[str], against: Against, spreading: Spreading) -> Work:
     """Return the work of a run: that of an earlier one that was stopped, if it was the same."""
+    if "-" in files:
+        raise ConfigurationError(
+            "what comes from standard input is checked by one process",
+            hint="leave out --workers and --cluster, or name a file",
+        )
     paths = [Path(name) for name in files]
     given = [Path(name) for name in against.paths]
     beside = [file for path in given for file in (path, *sorted(path.rglob("*")))]
