@@ -9,7 +9,7 @@ import shutil
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, as_completed
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, TypeVar
@@ -89,22 +89,20 @@ class Work:
             )
 
     def _take_up(self) -> None:
+        """Take up what an earlier run of the same job has done, and remove all else."""
         manifest = self.folder / _MANIFEST
         known: Any = {}
         if manifest.exists():
-            try:
+            with suppress(ValueError):  # damaged, it names nothing that can be believed
                 known = json.loads(manifest.read_bytes())
-            except ValueError:
-                known = {}
             self.begun_anew = known.get("job") != self.job
-        for path in self.folder.iterdir():
-            whole = not self.begun_anew and known.get("done", {}).get(path.name)
-            if whole is not None and whole == path.stat().st_size:
-                self.done[path.name] = whole
-            elif path.name not in (_MANIFEST, _LOCK):
-                path.unlink()
-        if self.done or (known and not self.begun_anew):
+        if known and not self.begun_anew:
             self.layout = known["layout"]
+            sizes = {p.name: p.stat().st_size for p in self.folder.iterdir()}
+            self.done = {n: size for n, size in known["done"].items() if sizes.get(n) == size}
+        for path in self.folder.iterdir():
+            if path.name not in (*self.done, _MANIFEST, _LOCK):
+                path.unlink()
         self._write_manifest()
 
     def _write_manifest(self) -> None:
