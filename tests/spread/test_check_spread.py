@@ -83,7 +83,7 @@ def test_the_options_hold_for_every_share(tmp_path):
     fatal = {issue.line for issue in issues if issue.severity == "fatal"}
     kept = [t for n, t in enumerate(path.read_bytes().splitlines(), 1) if n not in fatal]
     path.write_bytes(b"\n".join(kept))
-    profile = "http://hl7.org/fhir/StructureDefinition/Patient"
+    profile = "http://hl7.org/fhir/StructureDefinition/Coverage"
     against = Against(
         (str(SAMPLES / "definitions"),), (profile,), "refuse", "resolve", True,
         SAMPLES / "scenario" / "site.toml",
