@@ -223,7 +223,7 @@ def _walked(
         run.add(root("$this"), "depth", f"nested more than {raw.MOST_DEPTH} deep", code="too-long")
     except Exception as error:
         _say_our_fault(error, run)
-    return list(dict.fromkeys(run.found))
+    return list(dict.fromkeys(run.found)) if run.found else []
 
 
 def _say_our_fault(error: Exception, run: Run) -> None:

@@ -22,7 +22,7 @@ from fhirdrain.conformance.rules import (
     values,
 )
 from fhirdrain.conformance.rules.primitives import is_primitive
-from fhirdrain.conformance.rules.structure import all_of
+from fhirdrain.conformance.rules.structure import COMING_AGAIN, all_of, is_alone, remembered
 from fhirdrain.conformance.terminology import Terminology
 from fhirdrain.conformance.types import Types, seen
 from fhirdrain.conformance.verdicts import Verdict
@@ -239,6 +239,12 @@ class Compiler:
 
     def _element(self, spec: Spec, base: Base, by: str) -> Check | None:
         """Return the check of an element in an object that may hold it."""
+        check = self._made(spec, base, by)
+        keys = keys_of(base.facts)
+        again = len(keys) == 1 and keys[0][1] in COMING_AGAIN and _is_alone(spec)
+        return remembered(check, keys[0][0]) if check is not None and again else check
+
+    def _made(self, spec: Spec, base: Base, by: str) -> Check | None:
         low, high = cardinality.beyond(spec.facts, base.facts)
         count = cardinality.counted(low, high, by)
         slices = tuple(self._slices(spec, base, by))
@@ -291,6 +297,8 @@ class Compiler:
             ):
                 return None
             found[kind] = all_of(checks) if checks else None
+            if checks and kind in COMING_AGAIN and _is_alone(spec):
+                found[kind] = remembered(all_of(checks))
         return found
 
     def _checks(self, spec: Spec, base: Base, kind: str, by: str) -> list[Check]:
@@ -400,6 +408,12 @@ def keys_of(facts: Json) -> list[tuple[str, str]]:
         return [(name, types[0]["code"])]
     stem = name.removesuffix("[x]")
     return [(stem + t["code"][0].upper() + t["code"][1:], t["code"]) for t in types]
+
+
+def _is_alone(spec: Spec) -> bool:
+    """Tell whether nothing that is asked of an element looks at more than its value."""
+    alone = is_alone(spec.facts) and not any(entry.get("profile") for entry in spec.types)
+    return alone and all(map(_is_alone, (*spec.children.values(), *spec.slices)))
 
 
 def _is_plain(kind: str) -> bool:

@@ -178,6 +178,8 @@ class Types:
         else:
             lazy = owner == "Extension"
             check = _later(lambda: self.check(kind)) if lazy else self.check(kind)
+            if kind == "Reference":
+                check = structure.remembered(check, apart=structure.IN_A_REFERENCE)
             root = self.facts(kind)[0].get("constraint", ())
         checks = [check, *bindings.check_of(facts.get("binding", {}), kind, self._terminology)]
         if kind == "Reference":
@@ -186,7 +188,13 @@ class Types:
         for profile in entry.get("profile", ()):
             checks.append(_later_or_none(self._profiled, profile))
         checks += self._constraints(facts, kind, root)
-        return checks
+        if (
+            kind not in structure.COMING_AGAIN
+            or entry.get("profile")
+            or not structure.is_alone(facts)
+        ):
+            return checks
+        return [structure.remembered(structure.all_of(checks))]
 
     def _constraints(self, facts: Json, kind: str, known: Any) -> list[Check]:
         return [

@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from marshal import dumps
 from typing import Any
 
 from fhirdrain.conformance.definitions import shown_key
@@ -183,6 +184,55 @@ def _choice(name: str, found: frozenset[str], must: bool, at: At, run: Run) -> N
         )
     elif must and not stated:
         run.add(at, "cardinality", f'"{name.removesuffix("[x]")}" is missing', code="required")
+
+
+_MOST_REMEMBERED = 4096
+# What speaks of another part of a document, or of where it stands, is not remembered: these, as
+# texts in what `marshal` writes.
+_OF_MORE_THAN_ITSELF = (b"extension", b"reference", b"u\x02\x00\x00\x00id")
+# Of a reference itself, where it leads is looked at each time, and only one to what is contained
+# is judged by what is around it (ref-1).
+IN_A_REFERENCE = (b"extension", b"#", b"u\x02\x00\x00\x00id")
+
+
+# Types whose values are judged by themselves, and come again and again.
+COMING_AGAIN = frozenset(("CodeableConcept", "Quantity", "Meta"))
+
+
+def is_alone(facts: Mapping[str, Any]) -> bool:
+    """Tell whether no constraint of an element looks at more than its value."""
+    expressions = [one.get("expression") or "" for one in facts.get("constraint", ())]
+    return not any("%" in text or "resolve" in text for text in expressions)
+
+
+def remembered(check: Check, key: str = "", apart: Sequence[bytes] = _OF_MORE_THAN_ITSELF) -> Check:
+    """Return a check of values that come again and again, that finds each of them right but once.
+
+    It is for values that are judged by themselves (`COMING_AGAIN`); with a `key`, for those that an
+    object has under it. What holds one of the texts that are `apart` is looked at each time. A value
+    is known again by what marshal (version 2, without references) writes of it, in which no two that
+    differ are alike: a text is not a number, 1 not true, and a decimal or a date cannot be written.
+    """
+    right: set[bytes] = set()
+
+    def remembering(value: Any, at: At, run: Run) -> None:
+        own = value.get(key) if key else value
+        try:
+            text = dumps(own, 2)
+        except ValueError:
+            check(value, at, run)
+            return
+        if text in right:
+            return
+        before = len(run.found), len(run.references)
+        check(value, at, run)
+        quiet = (len(run.found), len(run.references)) == before and own is not None
+        if quiet and not any(mark in text for mark in apart):
+            if len(right) >= _MOST_REMEMBERED:
+                right.clear()
+            right.add(text)
+
+    return remembering
 
 
 def one_of(checks: Iterable[Check]) -> Member:
