@@ -12,9 +12,9 @@ from pathlib import Path
 import click
 from click.shell_completion import CompletionItem
 
-from fhirdrain.cli.output import Progress
+from fhirdrain.cli.output import Progress, refuse_inside
 from fhirdrain.cli.settings import example, show_values_option
-from fhirdrain.cli.spreading import spreading_of, spreading_options
+from fhirdrain.cli.spreading import say_begun, spreading_of, spreading_options
 from fhirdrain.errors import SourceError
 from fhirdrain.issues import (
     Issue,
@@ -141,18 +141,19 @@ def command(
     """
     with ExitStack() as stack:
         progress = stack.enter_context(Progress())
-        files = tuple(files_of(files, is_fhir))
+        named, files = files, tuple(files_of(files, is_fhir))
         against = Against(profiles, profile, extensions, references, recommended, site_file)
         spreading = spreading_of(stack, workers, cluster, shards, work, "-")
-        if spreading is not None and cluster is not None:
-            against, files = against.anywhere(), tuple(str(Path(f).absolute()) for f in files)
         checker, issues = against.checker()
         if spreading is None:
             found = chain(issues, check_sources(files, progress, checker))
         else:
             from fhirdrain.street.checking_spread import begun, check_spread
 
+            refuse_inside([spreading.folder], map(Path, files))
+            refuse_inside(map(Path, named), [spreading.folder])
             dealt = stack.enter_context(begun(files, against, spreading))
+            say_begun(dealt)
             found = chain(
                 issues, check_spread(files, against, checker, spreading.workers, dealt, progress)
             )

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import sys
-from collections import Counter
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
-from typing import get_args
 
 import click
 
-from fhirdrain.bedside.policy import Answer, Judgement
-from fhirdrain.cli.output import Progress, output, output_folder, say
+from fhirdrain.cli.map_report import say_report
+from fhirdrain.cli.output import (
+    Progress,
+    output,
+    output_folder,
+    refuse_inside,
+    refuse_unwritable,
+    say,
+)
 from fhirdrain.cli.settings import (
     destination_of,
     destination_option,
@@ -25,12 +30,10 @@ from fhirdrain.cli.settings import (
     with_option,
     with_those_of,
 )
-from fhirdrain.cli.spreading import spreading_of, spreading_options
+from fhirdrain.cli.spreading import say_begun, spreading_of, spreading_options
 from fhirdrain.errors import ConfigurationError
-from fhirdrain.handoff.language import Language
 from fhirdrain.intake.account import Account
 from fhirdrain.intake.rejects import refuse_overwriting
-from fhirdrain.issues import render_issue
 from fhirdrain.packed import Packing, packed, packing_of, plain_name
 from fhirdrain.resources.bundle import FolderWriter, Writer
 from fhirdrain.resources.references import Form
@@ -39,8 +42,6 @@ from fhirdrain.store import Store
 from fhirdrain.street.mapping import map_sources, opened_sources
 from fhirdrain.street.patient import wanted_of
 from fhirdrain.street.sources import files_of, made_from
-
-_SHOWN = 20
 
 
 @click.command(
@@ -115,7 +116,11 @@ def command(
     site = replace(load_site(site_file), destination=form_asked)
     extras = with_those_of(form_asked, extras)
     source = site.source(source_name)
-    sources = tuple(Path(name) for name in files_of(map(str, sources), bool))
+    named = sources
+    sources = tuple(
+        Path(name)
+        for name in files_of(map(str, sources), lambda path: True, [site_file, *site.beside])
+    )
     into_folder = out != "-" and (out.endswith("/") or Path(out).is_dir())
     if into_folder and form not in (None, "ndjson"):
         raise ConfigurationError("a folder holds NDJSON", place=out, hint="--as ndjson")
@@ -133,6 +138,10 @@ def command(
         raise ConfigurationError("the FHIR and the account cannot both go to standard output")
     accounts = [account_file] if account_file is not None else []
     refuse_overwriting([rejects, *files, *accounts], [*sources, *given])
+    written = [rejects, *accounts, *([Path(out)] if out != "-" else [])]
+    refuse_inside(named, [*written, *([store_file] if store_file else [])])
+    if into_folder:
+        refuse_inside([Path(out)], [rejects, *accounts])
     with ExitStack() as stack:
         wanted = wanted_of(extras, site)
         store = stack.enter_context(Store(store_file, site.id)) if store_file else None
@@ -141,16 +150,20 @@ def command(
             say(f"{before}: sent too, since an earlier run into this store asked for them")
             wanted = wanted_of(sorted(asked), site)
         spreading = spreading_of(stack, workers, cluster, shards, work, out)
-        if spreading is not None and (store is not None or account_file is not None):
-            raise ConfigurationError(
-                "a store and an account are written by one process alone",
-                hint="leave out --workers and --cluster",
-            )
-        if cluster is not None:  # its machines know no folder that we are in
-            sources = tuple(path.absolute() for path in sources)
+        if spreading is not None:
+            if store is not None or account_file is not None:
+                raise ConfigurationError(
+                    "a store and an account are written by one process alone",
+                    hint="leave out --workers and --cluster",
+                )
+            refuse_inside([spreading.folder], [*written, *given, *sources])
+            refuse_inside(named, [spreading.folder])
+            refuse_unwritable(out, into_folder=into_folder)
         account = None
         if account_file is not None:
-            account = Account(stack.enter_context(output(str(account_file)))).write
+            stream = stack.enter_context(output(str(account_file)))
+            packing = packing_of(account_file.name)
+            account = Account(stack.enter_context(packed(stream, packing))).write
         protected = [*given, *files, *accounts]
         if spreading is None:
             writer = _writer(stack, out, form, sources, into_folder, compress)
@@ -175,60 +188,15 @@ def command(
             )  # fmt: skip
             # It is there until what is written has its name.
             begun = stack.enter_context(run.work())
-            if begun.begun_anew:
-                say(f"what was kept in {begun.folder} was of another run: begun anew")
-            elif begun.done:
-                say(f"{len(begun.done)} pieces of work are done already, in {begun.folder}")
-            writer = _writer(stack, out, form, sources, into_folder, compress)
+            say_begun(begun)
             report = run.map(
                 begun,
-                writer,
+                lambda: _writer(stack, out, form, sources, into_folder, compress),
                 rejects=rejects,
                 progress=stack.enter_context(Progress(out)),
                 protected=protected,
             )
-    for issue in report.issues[:_SHOWN]:
-        say(render_issue(issue, show_values=show_values))
-    if len(report.issues) > _SHOWN:
-        say(f"... and {len(report.issues) - _SHOWN} more, each with its reason in the rejects file")
-    for (text, code), times in sorted(report.respelled.items()):
-        say(f'unit "{text}" read as {code}: {times} times')
-    for (text, language), times in sorted(report.drawn.items()):
-        say(f'word "{text}" read by the word list {language}: {times} times')
-    for what, times in sorted(report.assumed.items()):
-        say(f"{what}: {times} times")
-    for (column, item), times in sorted(report.unused.items()):
-        say(f'column "{column}" is no part of item "{item}", and was passed over: {times} times')
-    for (became, element, how), times in sorted(report.handled.items()):
-        say(f"{became}: {element}{f', {how}' if how else ''}: {times} times")
-    if report.ahead:
-        say(f"stored before the time they speak of, charted ahead: {report.ahead} items")
-    for why, times in sorted(report.set_aside.items()):
-        say(f"set aside, {why}: {times}")
-    for finding in report.findings:
-        say(
-            f"look: {finding.drain}, {finding.time:%Y-%m-%d %H:%M}: "
-            + (finding.message if show_values else finding.kind)
-        )
-    _say_policy(report.judgements, Language("en", site.settings.zone) if show_values else None)
-    for note in report.notes:
-        say(f"note: {note}")
-    say(
-        f"{report.items} items in = {report.mapped} mapped + {report.rejected} rejected"
-        f" + {report.set_aside.total()} set aside"
-    )
-    made = ", ".join(f"{n} {kind}" for kind, n in report.resources.items()) or "nothing"
-    say(f"written: {made}")
-    for path in report.rejects:
-        say(f"rejected rows are in {path}; mend them there and run it together with the sources")
-    if store is None:
-        say("outputs and totals are those of these files: run all files of a patient together")
-        say("without --store nothing is remembered")
-    else:
-        say("outputs and totals are those of all that the store knows of these patients")
-        say(f"new in the store: {report.versions} versions of readings")
-        states = ", ".join(f"{n} {state}" for state, n in sorted(report.outgoing.items()))
-        say(f"going out: {states or 'nothing'}")
+    say_report(report, site, stored=store is not None, show_values=show_values)
     sys.exit(1 if report.rejected else 0)
 
 
@@ -246,25 +214,6 @@ def _writer(
         return FolderWriter(folder, compress, made_from(sources))
     stream = stack.enter_context(output(out))
     return Writer(stack.enter_context(packed(stream, packing_of(out))), form)
-
-
-def _say_policy(judgements: Sequence[Judgement], language: Language | None) -> None:
-    """Say which figures of the site's policy are met, and that a person decides.
-
-    Why is said in a language, where there is one: it holds patients' values.
-    """
-    if not judgements:
-        return
-    for one in judgements:
-        if one.answer == "met":
-            at = f", {one.time:%Y-%m-%d %H:%M}" if one.time is not None else ""
-            why = f": {'; '.join(map(language.say, one.why))}" if language is not None else ""
-            say(
-                f"policy: {', '.join(one.drains)}{at}: {one.figure.says} [{one.figure.source}]{why}"
-            )
-    counts = Counter(one.answer for one in judgements)
-    told = ", ".join(f"{counts[answer]} {answer}" for answer in get_args(Answer))
-    say(f"policy: {told}; a prompt to look: local policy and licensed clinicians decide")
 
 
 def free_rejects(out: str, suffix: str) -> Path:

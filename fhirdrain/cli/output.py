@@ -7,7 +7,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import BinaryIO
@@ -59,11 +59,8 @@ def output_folder(name: str) -> Iterator[Path]:
 
     Raises `ConfigurationError` when there is something already: it would be mixed with that.
     """
-    path = Path(name)
-    if path.exists() and (not path.is_dir() or any(path.iterdir())):
-        raise ConfigurationError(
-            "is there already", place=name, hint="name a folder that is new, or empty"
-        )
+    path = Path(name).resolve()
+    _refuse_filled(path, name)
     try:
         unfinished = tempfile.mkdtemp(prefix=f".{path.name}.", dir=path.absolute().parent)
     except OSError as error:
@@ -81,6 +78,39 @@ def _umask() -> int:
     umask = os.umask(0)
     os.umask(umask)
     return umask
+
+
+def refuse_inside(folders: Iterable[Path], outgoing: Iterable[Path]) -> None:
+    """Raise `ConfigurationError` when something lies in a folder that is read, written or removed."""
+    outgoing = list(outgoing)
+    for folder in folders:
+        whole = folder.resolve()
+        for path in outgoing:
+            if (folder.is_dir() or not folder.exists()) and path.resolve().is_relative_to(whole):
+                raise ConfigurationError(
+                    f"lies in {folder}, a folder of this run",
+                    place=str(path),
+                    hint="name a place beside it",
+                )
+
+
+def refuse_unwritable(name: str, *, into_folder: bool) -> None:
+    """Raise `ConfigurationError` when an output cannot be written, before the work is done."""
+    path = Path(name).resolve()
+    if name == "-" or (path.exists() and not path.is_file() and not path.is_dir()):
+        return
+    if not os.access(path.parent, os.W_OK | os.X_OK):
+        why = "Permission denied" if path.parent.is_dir() else "No such file or directory"
+        raise ConfigurationError(f"cannot be written: {why}", place=name)
+    if into_folder:
+        _refuse_filled(path, name)
+
+
+def _refuse_filled(path: Path, name: str) -> None:
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise ConfigurationError(
+            "is there already", place=name, hint="name a folder that is new, or empty"
+        )
 
 
 class Progress:

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from fhirdrain.cli.output import say
 from fhirdrain.errors import ConfigurationError
 
 if TYPE_CHECKING:
-    from fhirdrain.spread import Spreading
+    from fhirdrain.spread import Spreading, Work
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
@@ -76,7 +77,7 @@ def spreading_of(
     from fhirdrain.spread import Spreading, Workers  # what a single process does without
 
     by = Workers.of(workers, cluster)
-    if work is None and beside == "-":
+    if work is None and (beside == "-" or (Path(beside).exists() and not _is_kept(beside))):
         if cluster is not None:
             raise ConfigurationError(
                 "a cluster needs a folder that all of it sees", hint="name one with --work"
@@ -85,3 +86,16 @@ def spreading_of(
         work = Path(private) / "work"
     folder = work or Path(f"{beside.rstrip('/')}.work")
     return Spreading(by, folder if cluster is None else folder.absolute(), shards)
+
+
+def _is_kept(name: str) -> bool:
+    """Tell whether something is a file or a folder, and not a pipe, a terminal or /dev/null."""
+    return Path(name).is_file() or Path(name).is_dir()
+
+
+def say_begun(work: Work) -> None:
+    """Say what an earlier run has done of the work, or that it was another one's."""
+    if work.begun_anew:
+        say(f"what was kept in {work.folder} was of another run: begun anew")
+    elif work.done:
+        say(f"{len(work.done)} pieces of work are done already, in {work.folder}")

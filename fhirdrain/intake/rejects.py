@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import codecs
+import os
 import re
+import uuid
 from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import BinaryIO
 
@@ -12,6 +15,7 @@ from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.item import SourceItem, write_origin
 from fhirdrain.intake.sources import Records
 from fhirdrain.issues import Issue
+from fhirdrain.packed import packed, packing_of
 from fhirdrain.site import Source
 
 
@@ -19,8 +23,8 @@ class Rejects:
     """Writes refused records as they stood, each with its reasons in a place of ours.
 
     Tables with another header go to a file of their own: `NAME-2.csv`, ... A file appears only
-    when there is something to refuse. Of a record with several items one is written, with those
-    that were refused.
+    when there is something to refuse, and once the run has come to its end. Of a record with
+    several items one is written, with those that were refused.
     """
 
     def __init__(
@@ -34,6 +38,8 @@ class Rejects:
             for number, head in enumerate(heads, 1)
         }
         self._streams: dict[str, _AsTheyStood] = {}
+        self._unfinished: dict[str, Path] = {}
+        self._stack = ExitStack()
         self._waiting: list[tuple[SourceItem, str]] = []
         refuse_overwriting(self._paths.values(), [*(file.path for file in files), *protected])
 
@@ -50,12 +56,15 @@ class Rejects:
     def __enter__(self) -> Rejects:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        try:
-            self._flush()
-        finally:
-            for stream in self._streams.values():
-                stream.close()
+    def __exit__(self, kind: object, error: object, trace: object) -> None:
+        with self._stack:
+            if kind is None:
+                self._flush()
+        for head, unfinished in self._unfinished.items():
+            if kind is None:
+                os.replace(unfinished, self._paths[head])
+            else:
+                unfinished.unlink(missing_ok=True)
 
     def write(self, item: SourceItem, issue: Issue) -> None:
         """Write one refused item with its reason."""
@@ -73,17 +82,25 @@ class Rejects:
         file = self._files[items[0].file]
         stream = self._streams.get(file.head)
         if stream is None:
-            stream = self._open(self._paths[file.head])
-            self._streams[file.head] = stream
+            stream = self._streams[file.head] = self._open(file.head)
             stream.write(file.rejects_head())
         origin = items[0].origin or items[0].place
         in_part = any(item.from_part for item in items) or file.leaves_out(items)
         reason = write_origin(origin, in_part=in_part) + reasons
         stream.write(file.rejected(items, reason))
 
-    def _open(self, path: Path) -> _AsTheyStood:
+    def _open(self, head: str) -> _AsTheyStood:
+        path = self._paths[head]
         try:
-            return _AsTheyStood(path.open("wb"), self._source.encoding)
+            if path.exists() and not path.is_file():  # a pipe, a terminal, /dev/null
+                stream = path.open("wb")
+            else:
+                unfinished = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
+                stream = unfinished.open("wb")
+                self._unfinished[head] = unfinished
+            self._stack.enter_context(stream)
+            into = self._stack.enter_context(packed(stream, packing_of(path.name)))
+            return _AsTheyStood(into, self._source.encoding)
         except OSError as error:
             raise ConfigurationError(
                 f"the rejects cannot be written: {error.strerror}", place=str(path)
@@ -104,10 +121,6 @@ class _AsTheyStood:
                 self._stream.write(bytes(ord(character) - 0xDC00 for character in piece))
             elif piece:
                 self._stream.write(self._encoder.encode(piece))
-
-    def close(self) -> None:
-        """Close the file."""
-        self._stream.close()
 
 
 def _record(item: SourceItem) -> tuple[str, int]:

@@ -9,13 +9,14 @@ import tempfile
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.item import Origin, SourceItem
 from fhirdrain.issues import Issue
 
@@ -74,6 +75,8 @@ class Spill:
         self._base.close()
         if self._folder is not None:
             self._folder.cleanup()
+        if isinstance(error, sqlite3.Error):
+            raise _unwritable(error, self.path) from None
 
     def add(self, item: SourceItem) -> None:
         """Keep an item."""
@@ -205,7 +208,7 @@ class Spilled:
 
     def patients(self, shard: int) -> Iterator[tuple[str, list[SourceItem]]]:
         """Yield each patient of a shard with its items, sorted by drain and time."""
-        with ExitStack() as stack:
+        with ExitStack() as stack, _told():
             found = [
                 stack.enter_context(_reading(path)).execute(
                     "SELECT patient, body FROM item WHERE shard = ? ORDER BY patient, batch",
@@ -218,7 +221,7 @@ class Spilled:
 
     def rows_said_of_several(self, shard: int) -> int:
         """Return how many row ids of a shard were charted for several patients, or items."""
-        with tempfile.TemporaryDirectory(prefix="fhirdrain-") as folder:
+        with tempfile.TemporaryDirectory(prefix="fhirdrain-") as folder, _told(Path(folder)):
             uri = (Path(folder) / "rows.sqlite").as_uri()
             base = sqlite3.connect(uri, uri=True, isolation_level=None)
             with closing(base):
@@ -248,6 +251,22 @@ class Spilled:
         with _reading(path) as base:
             (body,) = base.execute("SELECT body FROM report").fetchone()
         return pickle.loads(body)
+
+
+@contextmanager
+def _told(path: Path | None = None) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _unwritable(error, path) from None
+
+
+def _unwritable(error: sqlite3.Error, path: Path | None) -> ConfigurationError:
+    return ConfigurationError(
+        f"what is sorted on disk cannot be kept or read: {error}",
+        place=str(path.parent) if path else "",
+        hint="is there room? TMPDIR names the folder",
+    )
 
 
 def _count_several(base: sqlite3.Connection, table: str) -> int:

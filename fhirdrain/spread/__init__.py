@@ -6,7 +6,7 @@ each. May import only `errors`.
 
 from fhirdrain.spread.dealing import Deal, deal
 from fhirdrain.spread.spreading import Spreading
-from fhirdrain.spread.work import Work, placing, writing
+from fhirdrain.spread.work import Work, piece, placing, writing
 from fhirdrain.spread.workers import Workers
 
-__all__ = ["Deal", "Spreading", "Work", "Workers", "deal", "placing", "writing"]
+__all__ = ["Deal", "Spreading", "Work", "Workers", "deal", "piece", "placing", "writing"]

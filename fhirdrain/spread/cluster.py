@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
@@ -17,6 +18,8 @@ def connected(address: str) -> Iterator[tuple[Executor, int]]:
     """Give a cluster's executor and how many threads it has; raises `UnreachableError`."""
     distributed = _distributed(address)
     try:
+        # A client that found nobody may stop another one for ever, when it is collected.
+        _knock(address)
         client = distributed.Client(address, timeout=_SECONDS_TO_ANSWER, set_as_default=False)
     except (OSError, TimeoutError):
         raise UnreachableError(
@@ -32,11 +35,25 @@ def connected(address: str) -> Iterator[tuple[Executor, int]]:
         yield client.get_executor(pure=False, retries=2), threads
 
 
+def _knock(address: str) -> None:
+    """Raise `OSError` when nobody takes a connection there, `ValueError` for what is no address."""
+    from distributed.comm.addressing import parse_address, parse_host_port
+
+    scheme, place = parse_address(address)
+    if scheme in ("tcp", "tls"):
+        with socket.create_connection(parse_host_port(place), _SECONDS_TO_ANSWER):
+            return
+
+
 def is_loss(error: BaseException) -> bool:
     """Tell whether workers were lost with a piece of work, more often than the cluster bears."""
     distributed = _distributed("")
-    lost = (distributed.KilledWorker, distributed.client.FutureCancelledError)
-    return isinstance(error, (*lost, OSError))
+    lost = (
+        distributed.KilledWorker,
+        distributed.client.FutureCancelledError,
+        distributed.CommClosedError,
+    )
+    return isinstance(error, lost)
 
 
 def _distributed(place: str) -> Any:

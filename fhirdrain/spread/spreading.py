@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -36,20 +36,30 @@ class Spreading:
         return min(_PIECES_EACH * self.workers.processes, _MOST_PIECES)
 
     def work(
-        self, asked: Mapping[str, Any], files: Iterable[Path], layout: Mapping[str, Any]
+        self,
+        kind: str,
+        asked: Mapping[str, Any],
+        files: Sequence[Path],
+        layout: Mapping[str, Any],
     ) -> Work:
         """Return the work of a run, which is that of one before if nothing has changed since.
 
-        That is what was `asked`, this version, and the size and time of each of the `files`.
+        That is what was `asked`, this version, and each of the `files`: its place on the disk, its
+        size, and when it and what is said of it were last changed.
         """
-        states = {str(path): _state(path) for path in files}
-        said = json.dumps([__version__, asked, states], sort_keys=True)
-        return Work(self.folder, hashlib.sha256(said.encode()).hexdigest(), layout)
+
+        def digest() -> str:
+            states = {str(path): _state(path) for path in files}
+            said = json.dumps([__version__, asked, states], sort_keys=True)
+            return hashlib.sha256(said.encode()).hexdigest()
+
+        return Work(self.folder, kind, digest, layout)
 
 
-def _state(path: Path) -> tuple[int, int] | None:
+def _state(path: Path) -> tuple[int, ...] | None:
     try:
         found = path.stat()
     except OSError:
         return None  # it is said when it is read
-    return found.st_size, found.st_mtime_ns
+    # A file that is put in the place of another may have its size, and the time it was given.
+    return found.st_ino, found.st_size, found.st_mtime_ns, found.st_ctime_ns

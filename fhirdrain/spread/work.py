@@ -5,7 +5,8 @@ from __future__ import annotations
 import fcntl
 import json
 import os
-import shutil
+import re
+import resource
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Future, as_completed
@@ -17,10 +18,13 @@ from typing import Any, BinaryIO, TypeVar
 from fhirdrain.errors import ConfigurationError, FhirdrainError
 from fhirdrain.spread.workers import Workers
 
-_MANIFEST = "manifest.json"
+_MANIFEST = "fhirdrain-work.json"
 _LOCK = "lock"
+# The files of a piece of work, finished or not (`placing`): nothing else is ever removed.
+_OURS = re.compile(r"\.?(part|shard|mended|settled)-[-.\w]*")
 # A worker that is lost may have been killed for its memory: not for ever once more.
 _ATTEMPTS = 3
+_MOST_OPEN = 1024
 
 Job = TypeVar("Job")
 
@@ -28,25 +32,30 @@ Job = TypeVar("Job")
 class Work:
     """Pieces of work in a folder of their own, each a file that is there whole or not at all.
 
-    Use as a context manager: the folder is removed when it is left without an error. `job` names
-    what is done (a digest of all that it depends on); `layout` is how it was dealt out, and is
-    that of the run that began it. A folder of another job is begun anew (`begun_anew`). Raises
-    `ConfigurationError` for a folder that is somebody else's, holds something else, or that another
-    run works in.
+    Use as a context manager: the folder is removed when it is left without an error. `kind` is the
+    command, `job` names what is done (a digest of all that it depends on, as it is now: `digest`),
+    and `layout` is how it was dealt out, which is that of the run that began it. A folder of
+    another job of the same kind is begun anew (`begun_anew`). Raises `ConfigurationError` for a
+    folder that others can write, that holds anything else, or that another run works in.
     """
 
-    def __init__(self, folder: Path, job: str, layout: Mapping[str, Any]) -> None:
-        self.folder = folder
+    def __init__(
+        self, folder: Path, kind: str, digest: Callable[[], str], layout: Mapping[str, Any]
+    ) -> None:
+        self.folder = folder.resolve()
         self.begun_anew = False
-        self.job = job
         self.layout = layout
         self.done: dict[str, int] = {}
+        self.job = digest()
+        self._kind = kind
+        self._digest = digest
 
     def __enter__(self) -> Work:
         try:
-            self.folder.mkdir(mode=0o700, parents=False, exist_ok=True)
-            self._refuse_strange()
-            self._lock = self.folder.joinpath(_LOCK).open("w")
+            self.folder.mkdir(mode=0o700, exist_ok=True)
+            known = self._known()
+            self.folder.chmod(0o700)
+            self._lock = self.folder.joinpath(_LOCK).open("a")
         except OSError as error:
             raise ConfigurationError(
                 f"no work can be kept there: {error.strerror}", place=str(self.folder)
@@ -58,7 +67,8 @@ class Work:
             raise ConfigurationError(
                 "another run is at work in it", place=str(self.folder)
             ) from None
-        self._take_up()
+        _open_many()
+        self._take_up(known)
         return self
 
     def __exit__(
@@ -68,11 +78,15 @@ class Work:
         trace: TracebackType | None,
     ) -> None:
         if kind is None:
-            shutil.rmtree(self.folder, ignore_errors=True)
+            with suppress(OSError):
+                for path in self.folder.iterdir():
+                    if _OURS.fullmatch(path.name) or path.name in (_MANIFEST, _LOCK):
+                        path.unlink(missing_ok=True)
+                self.folder.rmdir()
         self._lock.close()
 
-    def _refuse_strange(self) -> None:
-        """Refuse a folder that is not ours: what is in it would be believed, or removed."""
+    def _known(self) -> dict[str, Any]:
+        """Return what the manifest says; refuse a folder that is not one of unfinished work."""
         state = self.folder.stat()
         if state.st_uid != os.getuid() or state.st_mode & 0o022:
             raise ConfigurationError(
@@ -80,33 +94,41 @@ class Work:
                 place=str(self.folder),
                 hint="chmod 700, or name another folder with --work",
             )
-        names = {path.name for path in self.folder.iterdir()} - {_LOCK}
-        if names and _MANIFEST not in names:
+        names = {path.name for path in self.folder.iterdir()}
+        try:
+            known: Any = json.loads(self.folder.joinpath(_MANIFEST).read_bytes())
+        except (FileNotFoundError, ValueError):
+            known = None
+        mine = isinstance(known, dict) and {"kind", "job", "layout", "done"} <= known.keys()
+        strange = {n for n in names if not _OURS.fullmatch(n)} - {_MANIFEST, _LOCK}
+        if strange or (names - {_LOCK} and not mine):
             raise ConfigurationError(
                 "holds something else than unfinished work",
                 place=str(self.folder),
                 hint="name a folder that is not there yet with --work",
             )
+        if mine and known["kind"] != self._kind:
+            raise ConfigurationError(
+                f"holds unfinished work of {known['kind']}",
+                place=str(self.folder),
+                hint="name another folder with --work, or remove this one",
+            )
+        return known if mine else {}
 
-    def _take_up(self) -> None:
-        """Take up what an earlier run of the same job has done, and remove all else."""
-        manifest = self.folder / _MANIFEST
-        known: Any = {}
-        if manifest.exists():
-            with suppress(ValueError):  # damaged, it names nothing that can be believed
-                known = json.loads(manifest.read_bytes())
-            self.begun_anew = known.get("job") != self.job
+    def _take_up(self, known: dict[str, Any]) -> None:
+        """Take up what an earlier run of the same job has done, and remove what else it left."""
+        self.begun_anew = bool(known) and known["job"] != self.job
         if known and not self.begun_anew:
             self.layout = known["layout"]
-            sizes = {p.name: p.stat().st_size for p in self.folder.iterdir()}
+            sizes = {path.name: path.stat().st_size for path in self.folder.iterdir()}
             self.done = {n: size for n, size in known["done"].items() if sizes.get(n) == size}
         for path in self.folder.iterdir():
-            if path.name not in (*self.done, _MANIFEST, _LOCK):
+            if _OURS.fullmatch(path.name) and path.name not in self.done:
                 path.unlink()
         self._write_manifest()
 
     def _write_manifest(self) -> None:
-        body = {"job": self.job, "layout": self.layout, "done": self.done}
+        body = {"kind": self._kind, "job": self.job, "layout": self.layout, "done": self.done}
         with writing(self.folder / _MANIFEST) as stream:
             stream.write(json.dumps(body, indent=1, sort_keys=True).encode())
 
@@ -114,24 +136,25 @@ class Work:
         self,
         workers: Workers,
         job: Job,
-        stages: Sequence[tuple[Callable[[Job, int], None], Sequence[str]]],
+        stages: Sequence[tuple[Callable[[Job, int], None], Sequence[Path]]],
         told: Callable[[int], None],
     ) -> None:
         """Do the pieces of work that are not done yet, each stage once the one before is done.
 
-        A stage is a function and names of files: `function(job, n)` writes the file names[n].
-        Where a worker is lost, what it had in hand is done once more by another.
+        A stage is a function and files: `function(job, n)` writes files[n]. Where a worker is lost,
+        what it had in hand is done once more by another. Raises `ConfigurationError` when what the
+        job depends on was changed meanwhile.
         """
         for attempt in range(1, _ATTEMPTS + 1):
             try:
                 with workers.executor() as executor:
-                    for function, names in stages:
-                        left = {n: name for n, name in enumerate(names) if name not in self.done}
+                    for function, files in stages:
+                        left = {n: f.name for n, f in enumerate(files) if f.name not in self.done}
                         futures = {
                             executor.submit(function, job, n): name for n, name in left.items()
                         }
                         self._await(futures, told)
-                return
+                break
             except FhirdrainError:
                 raise
             except Exception as error:
@@ -143,6 +166,11 @@ class Work:
                         place=str(self.folder),
                         hint="were they short of memory? The same command goes on from there",
                     ) from None
+        if self._digest() != self.job:
+            raise ConfigurationError(
+                "a file that is read was changed while the run was at work",
+                hint="run it again: it begins anew",
+            )
 
     def _await(self, futures: Mapping[Future[None], str], told: Callable[[int], None]) -> None:
         for future in as_completed(futures):
@@ -151,6 +179,25 @@ class Work:
             self.done[name] = self.folder.joinpath(name).stat().st_size
             self._write_manifest()
             told(len(self.done))
+
+
+def _open_many() -> None:
+    """Let this process have as many files open as there are pieces, where it is let."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    if soft < _MOST_OPEN and soft != resource.RLIM_INFINITY:
+        most = _MOST_OPEN if hard == resource.RLIM_INFINITY else min(hard, _MOST_OPEN)
+        with suppress(ValueError, OSError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, most), hard))
+
+
+def piece(folder: Path, job: str, name: str) -> Path:
+    """Return where a piece of work goes.
+
+    Its name holds that of the job: a worker of a run that was killed, which is still at it, writes
+    beside what a run over other data looks for.
+    """
+    stem, dot, suffix = name.partition(".")
+    return folder / f"{stem}-{job[:12]}{dot}{suffix}"
 
 
 @contextmanager
@@ -162,12 +209,28 @@ def writing(path: Path) -> Iterator[BinaryIO]:
 
 @contextmanager
 def placing(path: Path) -> Iterator[Path]:
-    """Give a name to write a file under; it gets its own once it is whole and on the disk."""
+    """Give a name to write a file under; it gets its own once it is whole and on the disk.
+
+    Raises `ConfigurationError` when it cannot be written: a full disk, or a folder that is not
+    there on the machine that does the work.
+    """
+    if not path.parent.is_dir():
+        raise ConfigurationError(
+            "is not there where the work is done",
+            place=str(path.parent),
+            hint="a cluster needs a folder that all of it sees: --work",
+        )
     unfinished = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
     try:
         yield unfinished
         with unfinished.open("rb") as stream:
             os.fsync(stream.fileno())
         os.replace(unfinished, path)
+    except OSError as error:
+        raise ConfigurationError(
+            f"cannot be written: {error.strerror}",
+            place=str(path.parent),
+            hint="what was done is kept: the same command goes on from there",
+        ) from None
     finally:
         unfinished.unlink(missing_ok=True)

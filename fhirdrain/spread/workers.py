@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
+import signal
+import threading
+import time
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -41,18 +45,15 @@ class Workers:
 
             with connected(self.cluster) as (found, _):
                 yield found
-            return
-        executor: Executor
-        if self.processes == 1:
-            executor = ThreadPoolExecutor(1)
+        elif self.processes == 1:
+            with _ended(ThreadPoolExecutor(1)) as executor:
+                yield executor
         else:
             # A forked process would inherit locks in whatever state they are in.
             context = multiprocessing.get_context("spawn")
-            executor = ProcessPoolExecutor(self.processes, mp_context=context)
-        try:
-            yield executor
-        finally:
-            executor.shutdown(cancel_futures=True)
+            pool = ProcessPoolExecutor(self.processes, context, _begin, (os.getpid(),))
+            with _ended(pool) as executor:
+                yield executor
 
     def is_loss(self, error: BaseException) -> bool:
         """Tell whether an error says that a worker was lost, and not that its work is wrong."""
@@ -61,3 +62,28 @@ class Workers:
 
             return is_loss(error)
         return isinstance(error, BrokenProcessPool)
+
+
+@contextmanager
+def _ended(executor: Executor) -> Iterator[Executor]:
+    """Give an executor that does no more once it is left; interrupted, not even what it is at."""
+    try:
+        yield executor
+    except (KeyboardInterrupt, SystemExit):
+        for child in multiprocessing.active_children():
+            child.terminate()
+        raise
+    finally:
+        executor.shutdown(cancel_futures=True)
+
+
+def _begin(parent: int) -> None:
+    """Begin as a worker: it is its parent that is interrupted, and it ends when that does."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: int) -> None:
+    while os.getppid() == parent:
+        time.sleep(0.5)
+    os._exit(1)

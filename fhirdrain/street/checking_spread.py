@@ -9,7 +9,7 @@ import heapq
 import pickle
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from operator import attrgetter
 from pathlib import Path
@@ -20,7 +20,7 @@ from fhirdrain.conformance.check import check_share, unapplied
 from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.intake.item import Share
 from fhirdrain.issues import Issue
-from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, writing
+from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, piece, writing
 from fhirdrain.street.checking import Against, raise_first
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
@@ -38,7 +38,7 @@ class CheckJob:
 
     def part(self, number: int) -> Path:
         """Return where a piece of work puts what it found."""
-        return self.folder / f"part-{number:04}"
+        return piece(self.folder, self.key, f"part-{number:04}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,17 +93,19 @@ def check_spread(
     `work` is what `begun` returned of the same, entered; `checker` is that of `against`.
     """
     reading = tuple([(f[0], f[1], f[2]) for f in piece] for piece in work.layout["reading"])
-    job = CheckJob(work.folder, tuple(files), against, reading, work.job)
-    names = [job.part(number).name for number in range(len(reading))]
+    # A worker may be in another folder, and is told where the files are from the root on.
+    places = tuple(str(Path(file).absolute()) for file in files)
+    job = CheckJob(work.folder, places, against.anywhere(), reading, work.job)
+    parts = [job.part(number) for number in range(len(reading))]
     work.run(
         workers,
         job,
-        [(check_part, names)],
+        [(check_part, parts)],
         lambda done: progress("pieces of work done", done),
     )
     failures: list[SourceError] = []
     with ExitStack() as stack:
-        streams = [stack.enter_context(work.folder.joinpath(name).open("rb")) for name in names]
+        streams = [stack.enter_context(part.open("rb")) for part in parts]
         for index, file in enumerate(files):
             # A file that is shared is alone in each of its pieces; others come one after the other.
             shares = [
@@ -113,9 +115,12 @@ def check_spread(
             ]
             ends: list[_End] = []
             found = [_issues(stream, ends) for stream in shares]
-            yield from heapq.merge(*found, key=attrgetter("line")) if len(found) > 1 else found[0]
+            merged = heapq.merge(*found, key=attrgetter("line")) if len(found) > 1 else found[0]
+            for issue in merged:
+                yield replace(issue, file=file) if issue.file == places[index] else issue
             failed = [end.failure for end in ends if end.failure is not None]
             if failed:
+                failed[0].place = failed[0].place.replace(places[index], file)
                 failures.append(failed[0])
             elif all(end.read for end in ends):
                 applied = {url for end in ends for url in end.applied}
@@ -137,9 +142,17 @@ def begun(files: Sequence[str], against: Against, spreading: Spreading) -> Work:
             hint="leave out --workers and --cluster, or name a file",
         )
     paths = [Path(name) for name in files]
+    for path in paths:
+        if path.exists() and not path.is_file():
+            raise ConfigurationError(
+                "a pipe is checked by one process",
+                place=str(path),
+                hint="leave out --workers and --cluster",
+            )
     given = [Path(name) for name in against.paths]
     beside = [file for path in given for file in (path, *sorted(path.rglob("*")))]
     sites = [against.site] if against.site is not None else []
     sizes = {n: path.stat().st_size if path.is_file() else 0 for n, path in enumerate(paths)}
     layout = {"reading": deal(sizes, spreading.pieces, spreading.smallest)}
-    return spreading.work({"against": repr(against)}, [*paths, *beside, *sites], layout)
+    asked = {"files": list(files), "against": repr(against)}
+    return spreading.work("check", asked, [*paths, *beside, *sites], layout)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import heapq
 import pickle
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -28,7 +28,7 @@ from fhirdrain.resources.references import Form
 from fhirdrain.site import Site, Source, load_site
 from fhirdrain.site.destination import Destination
 from fhirdrain.site.policy import load_policy
-from fhirdrain.spread import Deal, Spreading, Work, deal, placing, writing
+from fhirdrain.spread import Deal, Spreading, Work, deal, piece, placing, writing
 from fhirdrain.street.mapping import close, sources_of
 from fhirdrain.street.patient import Wanted
 from fhirdrain.street.report import MapReport
@@ -62,21 +62,21 @@ class MapJob:
 
     def part(self, number: int) -> Path:
         """Return where a piece that reads puts what it read."""
-        return self.folder / f"part-{number:04}.sqlite"
+        return piece(self.folder, self.key, f"part-{number:04}.sqlite")
 
     def shard(self, number: int) -> Path:
         """Return where a piece that sends puts what it sends."""
-        return self.folder / f"shard-{number:04}"
+        return piece(self.folder, self.key, f"shard-{number:04}")
 
     @property
     def held(self) -> Path:
         """Return where what was mended is held until its originals have been seen."""
-        return self.folder / "mended.sqlite"
+        return piece(self.folder, self.key, "mended.sqlite")
 
     @property
     def settled(self) -> Path:
         """Return where it is once they have been."""
-        return self.folder / "settled.sqlite"
+        return piece(self.folder, self.key, "settled.sqlite")
 
     @property
     def parts(self) -> list[Path]:
@@ -216,19 +216,23 @@ class MapSpread:
             "shards": spreading.shards or spreading.pieces,
             "now": (now or datetime.now().astimezone()).isoformat(),
         }
-        paths = [file.path for file in self.files]
-        return spreading.work(asked, [*paths, self.site_file, *self.site.beside], layout)
+        paths = [file.path.absolute() for file in self.files]
+        read = [*paths, self.site_file, *self.site.beside]
+        return spreading.work("map", asked, read, layout)
 
     def map(
         self,
         work: Work,
-        writer: Writer,
+        opened: Callable[[], Writer],
         *,
         rejects: Path,
         progress: Told = silent,
         protected: Sequence[Path] = (),
     ) -> MapReport:
-        """Do the work, and write what comes of it; returns the account of the run."""
+        """Do the work, and write what comes of it; returns the account of the run.
+
+        What it is written with is `opened` only then.
+        """
         job = self._job(work)
         report = MapReport()
         with ExitStack() as stack:
@@ -246,18 +250,21 @@ class MapSpread:
             work.run(
                 self.spreading.workers,
                 job,
-                [(function, [path.name for path in paths]) for function, paths in stages],
+                stages,
                 lambda done: progress("pieces of work done", done),
             )
-            _gather_read(job, report, refused)
-            stack.enter_context(writer)
-            _gather_sent(job, report, refused, writer, progress)
+            # A worker may be in another folder, and was told where the files are from the root on.
+            given = {str(file.path.absolute()): str(file.path) for file in self.files}
+            names = _Names(given, report, refused)
+            _gather_read(job, report, names)
+            writer = stack.enter_context(opened())
+            _gather_sent(job, report, names, writer, progress)
             report.resources = writer.counts
             close(report, refused)
         return report
 
     def _job(self, work: Work) -> MapJob:
-        paths = tuple(file.path for file in self.files)
+        paths = tuple(file.path.absolute() for file in self.files)
         return MapJob(
             work.folder,
             paths,
@@ -275,18 +282,39 @@ class MapSpread:
         )
 
 
-def _gather_read(job: MapJob, report: MapReport, refused: Rejects) -> None:
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """Reports what was refused, under the names of files that were given."""
+
+    given: Mapping[str, str]
+    report: MapReport
+    refused: Rejects
+
+    def refuse(self, item: SourceItem, issue: Issue) -> None:
+        """Report and write a refused item."""
+        item.file = self.given[item.file]
+        issue = replace(issue, file=self.given.get(issue.file, issue.file))
+        self.report.issues.append(issue)
+        self.refused.write(item, issue)
+
+    def of_report(self, report: MapReport) -> MapReport:
+        """Return a report whose notes name files as they were given."""
+        for path, name in self.given.items():
+            report.notes = [note.replace(f"{path}: ", f"{name}: ", 1) for note in report.notes]
+        return report
+
+
+def _gather_read(job: MapJob, report: MapReport, names: _Names) -> None:
     """Report what was read, and write what was refused on the way, in the order it came."""
     spilled = Spilled(job.parts)
     for path in job.parts:
-        report.add(spilled.report(path))
+        report.add(names.of_report(spilled.report(path)))
     parts = [job.part(number) for number in range(len(job.reading))]
     before, behind = ([job.held], [job.settled]) if job.first else ([], [])
     for together in (before, parts, behind):
         found = (spilled.refused(path) for path in together)
         for item, issue in heapq.merge(*found, key=_record):
-            report.issues.append(issue)
-            refused.write(item, issue)
+            names.refuse(item, issue)
 
 
 def _record(refused: tuple[SourceItem, Issue]) -> int:
@@ -295,7 +323,7 @@ def _record(refused: tuple[SourceItem, Issue]) -> int:
 
 
 def _gather_sent(
-    job: MapJob, report: MapReport, refused: Rejects, writer: Writer, progress: Told
+    job: MapJob, report: MapReport, names: _Names, writer: Writer, progress: Told
 ) -> None:
     """Write what was sent, all patients in their order."""
     with ExitStack() as stack:
@@ -310,8 +338,7 @@ def _gather_sent(
             progress("resources written", sum(writer.counts.values()))
             report.add(one)
             for item, issue in items:
-                report.issues.append(issue)
-                refused.write(item, issue)
+                names.refuse(item, issue)
             for counts, length in lengths:
                 writer.put(counts, texts.read(length))
 

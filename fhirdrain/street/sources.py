@@ -41,31 +41,57 @@ def read_source(name: str) -> tuple[bytes, str]:
         return stream.read(), shown
 
 
-def files_of(names: Iterable[str], wanted: Callable[[str], bool]) -> list[str]:
+def files_of(
+    names: Iterable[str], wanted: Callable[[Path], bool], apart: Iterable[Path] = ()
+) -> list[str]:
     """Return names with the files of a folder in its place, by name, those that are `wanted`.
 
-    Folders in it are looked into; what is hidden is passed over. Raises `SourceError` for a folder
-    without such a file.
+    Folders in it are looked into; what is hidden, or kept `apart`, is passed over. Raises
+    `SourceError` for a folder that cannot be looked into, for one without such a file, and for what
+    is no file: a link to a folder is not followed.
     """
+    aside = {path.resolve() for path in apart}
     found: list[str] = []
     for name in names:
-        path = Path(name)
-        if name == "-" or not path.is_dir():
+        if name == "-" or not Path(name).is_dir():
             found.append(name)
             continue
-        inside = sorted(p for p in path.rglob("*") if p.is_file() and wanted(p.name))
-        visible = [
-            str(p) for p in inside if not any(s.startswith(".") for s in p.relative_to(path).parts)
-        ]
-        if not visible:
+        inside = [p for p in _inside(Path(name)) if wanted(p) and p.resolve() not in aside]
+        if not inside:
             raise SourceError("the folder holds no such file", place=name)
-        found += visible
+        found += map(str, sorted(inside))
     return found
 
 
-def is_fhir(name: str) -> bool:
-    """Tell whether a file in a folder is FHIR JSON by its name, packed or not."""
-    return name != MANIFEST and plain_name(name).lower().endswith((".json", ".ndjson"))
+def _inside(folder: Path) -> Iterator[Path]:
+    """Yield the files of a folder, and of the folders in it."""
+    try:
+        entries = sorted(folder.iterdir())
+    except OSError as error:
+        raise SourceError(f"cannot be read: {error.strerror}", place=str(folder)) from None
+    for path in entries:
+        if path.name.startswith("."):
+            continue
+        if path.is_dir() and not path.is_symlink():
+            yield from _inside(path)
+        elif path.is_file():
+            yield path
+        else:
+            raise SourceError(
+                "is a link to a folder, or no file",
+                place=str(path),
+                hint="name what is to be read of it",
+            )
+
+
+def is_fhir(path: Path) -> bool:
+    """Tell whether a file in a folder is FHIR JSON, packed or not, by its name.
+
+    The manifest that stands beside NDJSON is none.
+    """
+    if path.name == MANIFEST:
+        return b'"resourceType"' in path.read_bytes()
+    return plain_name(path.name).lower().endswith((".json", ".ndjson"))
 
 
 def made_from(paths: Sequence[Path]) -> Run:

@@ -41,7 +41,7 @@ def map_dealt(chart: Path, out: Path, workers: Workers) -> None:
         Spreading(workers, out.with_suffix(".work")),
     )  # fmt: skip
     with run.work() as work, out.open("wb") as stream:
-        run.map(work, Writer(stream, "ndjson"), rejects=out.with_suffix(".rejects"))
+        run.map(work, lambda: Writer(stream, "ndjson"), rejects=out.with_suffix(".rejects"))
 
 
 def check_dealt(path: Path, workers: Workers) -> None:

@@ -167,5 +167,10 @@ def test_a_folder_is_looked_into_by_name(tmp_path):
     inside = [str(tmp_path / n) for n in ("a/c.ndjson.gz", "a/deep/d.NDJSON", "b.json")]
     assert found == [*inside, "-", "other.json"]
     with pytest.raises(SourceError, match="no such file"):
-        files_of([str(tmp_path / ".hidden")], lambda name: name.endswith(".txt"))
+        files_of([str(tmp_path / ".hidden")], lambda path: path.suffix == ".txt")
     assert Path(found[0]).is_file()
+    (tmp_path / "manifest.json").write_text('{"resourceType": "Basic"}')
+    assert str(tmp_path / "manifest.json") in files_of([str(tmp_path)], is_fhir)
+    (tmp_path / "gone.json").symlink_to(tmp_path / "nowhere.json")
+    with pytest.raises(SourceError, match="no file"):
+        files_of([str(tmp_path)], is_fhir)

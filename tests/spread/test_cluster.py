@@ -59,7 +59,7 @@ def test_a_worker_is_killed_in_the_middle_and_every_row_is_there_once(tmp_path):
     compared = Compared(tmp_path, SITE, SOURCE, chart)
     compared.form = "ndjson"
     alone, _, said = compared.alone()
-    manifest = tmp_path / "work" / "manifest.json"
+    manifest = tmp_path / "work" / "fhirdrain-work.json"
     with cluster_of(2) as (address, client):
         workers = Workers.of(None, address)
         pids = list(client.run(os.getpid).values())

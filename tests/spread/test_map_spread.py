@@ -70,7 +70,7 @@ class Compared:
             Spreading(workers, self.folder / "work", shards, smallest),
         )  # fmt: skip
         with run.work(now=NOW) as work:
-            report = run.map(work, Writer(stream, self.form), rejects=rejects)
+            report = run.map(work, lambda: Writer(stream, self.form), rejects=rejects)
         assert not (self.folder / "work").exists()
         return stream.getvalue(), _files(rejects.parent), _said(report, rejects)
 
@@ -264,7 +264,9 @@ def test_a_folder_is_the_same_too(tmp_path, packing):
         Spreading(HERE, tmp_path / "work", 3, 1),
     )  # fmt: skip
     with spread.work() as work:
-        spread.map(work, FolderWriter(tmp_path / "spread", packing, run), rejects=tmp_path / "r2")
+        spread.map(
+            work, lambda: FolderWriter(tmp_path / "spread", packing, run), rejects=tmp_path / "r2"
+        )
     alone = _files(tmp_path / "alone")
     assert alone == _files(tmp_path / "spread")
     ending = {None: "", "gzip": ".gz", "zstd": ".zst"}[packing]

@@ -24,7 +24,7 @@ class Job:
 
 def piece(job: Job, number: int) -> None:
     """Write a file, and say in the log that it was done."""
-    with writing(job.folder / f"piece-{number}") as stream:
+    with writing(job.folder / f"part-{number}") as stream:
         stream.write(b"%d" % number)
     with job.log.open("a") as log:
         log.write(f"{number}\n")
@@ -50,21 +50,21 @@ def refuses(job: Job, number: int) -> None:
 
 
 def breaks(job: Job, number: int) -> None:
-    with writing(job.folder / f"piece-{number}") as stream:
+    with writing(job.folder / f"part-{number}") as stream:
         stream.write(b"half")
         raise ValueError("a fault of ours")
 
 
 ALONE = Workers(1)
-NAMES = [f"piece-{number}" for number in range(5)]
+NAMES = [f"part-{number}" for number in range(5)]
 
 
 def do(tmp_path, function=piece, workers=ALONE, key="job", keep=False, names=NAMES):
     told = []
     job = Job(tmp_path / "work", tmp_path / "log")
-    with Work(tmp_path / "work", key, {"n": 5}) as work:
+    with Work(tmp_path / "work", "try", lambda: key, {"n": 5}) as work:
         before = set(work.done)
-        work.run(workers, job, [(function, names)], told.append)
+        work.run(workers, job, [(function, [work.folder / name for name in names])], told.append)
         found = {name: (work.folder / name).read_bytes() for name in names}
         if keep:
             raise KeyboardInterrupt
@@ -78,7 +78,7 @@ def done(tmp_path):
 def test_each_piece_is_done_once_and_the_folder_goes(tmp_path):
     before, found, told = do(tmp_path)
     assert before == set()
-    assert found == {f"piece-{n}": b"%d" % n for n in range(5)}
+    assert found == {f"part-{n}": b"%d" % n for n in range(5)}
     assert told == [1, 2, 3, 4, 5]
     assert done(tmp_path) == ["0", "1", "2", "3", "4"]
     assert not (tmp_path / "work").exists()
@@ -96,42 +96,138 @@ def test_what_is_done_is_not_done_again(tmp_path):
 def test_the_layout_is_that_of_the_run_that_began(tmp_path):
     with pytest.raises(KeyboardInterrupt):
         do(tmp_path, keep=True)
-    with Work(tmp_path / "work", "job", {"n": 9}) as work:
+    with Work(tmp_path / "work", "try", lambda: "job", {"n": 9}) as work:
         assert work.layout == {"n": 5}
 
 
 def test_another_job_begins_anew(tmp_path):
     with pytest.raises(KeyboardInterrupt):
         do(tmp_path, keep=True)
-    with Work(tmp_path / "work", "another", {"n": 9}) as work:
+    with Work(tmp_path / "work", "try", lambda: "another", {"n": 9}) as work:
         assert (work.begun_anew, work.done, work.layout) == (True, {}, {"n": 9})
-        assert {path.name for path in work.folder.iterdir()} == {"manifest.json", "lock"}
+        assert {path.name for path in work.folder.iterdir()} == {"fhirdrain-work.json", "lock"}
 
 
 def test_a_piece_that_is_not_what_the_manifest_says_is_done_again(tmp_path):
     with pytest.raises(KeyboardInterrupt):
         do(tmp_path, keep=True)
-    (tmp_path / "work" / "piece-3").write_bytes(b"")
-    (tmp_path / "work" / "piece-4").unlink()
-    (tmp_path / "work" / ".piece-9.half").write_bytes(b"x")
+    (tmp_path / "work" / "part-3").write_bytes(b"")
+    (tmp_path / "work" / "part-4").unlink()
+    (tmp_path / "work" / ".part-9.half").write_bytes(b"x")
     before, found, _ = do(tmp_path)
     assert before == set(NAMES[:3])
-    assert found["piece-3"] == b"3"
+    assert found["part-3"] == b"3"
     assert done(tmp_path) == ["0", "1", "2", "3", "3", "4", "4"]
 
 
-def test_a_manifest_that_is_damaged_is_as_none(tmp_path):
+@pytest.mark.parametrize("text", ["{", "[1]", "hello", '{"name": "my extension"}', "null"])
+def test_a_manifest_that_is_not_ours_is_refused(tmp_path, text):
+    """What is in the folder is somebody's: nothing of it is touched."""
     with pytest.raises(KeyboardInterrupt):
         do(tmp_path, keep=True)
-    (tmp_path / "work" / "manifest.json").write_text("{")
-    before, found, _ = do(tmp_path)
-    assert before == set()
-    assert set(found) == set(NAMES)
+    (tmp_path / "work" / "fhirdrain-work.json").write_text(text)
+    with pytest.raises(ConfigurationError, match="something else than unfinished work"):
+        do(tmp_path)
+    assert (tmp_path / "work" / "part-3").read_bytes() == b"3"
+
+
+def test_work_of_another_command_is_refused(tmp_path):
+    with pytest.raises(KeyboardInterrupt):
+        do(tmp_path, keep=True)
+    with (
+        pytest.raises(ConfigurationError, match="holds unfinished work of try"),
+        Work(tmp_path / "work", "other", lambda: "job", {}),
+    ):
+        pass
+    assert (tmp_path / "work" / "part-3").exists()
+
+
+def test_nothing_but_what_is_ours_is_removed(tmp_path):
+    def left():
+        with Work(tmp_path / "work", "try", lambda: "job", {}) as work:
+            (work.folder / "letter.txt").write_text("mine")
+            (work.folder / "part-7").write_text("ours")
+
+    left()
+    assert [path.name for path in (tmp_path / "work").iterdir()] == ["letter.txt"]
+    with pytest.raises(ConfigurationError, match="something else"):
+        left()
+
+
+def test_a_link_to_a_folder_is_the_folder(tmp_path):
+    (tmp_path / "real").mkdir()
+    (tmp_path / "work").symlink_to(tmp_path / "real")
+    do(tmp_path)
+    assert not (tmp_path / "real").exists()
+
+
+def test_what_is_read_may_not_change_meanwhile(tmp_path):
+    keys = iter(["one", "two"])
+    job = Job(tmp_path / "work", tmp_path / "log")
+    with (
+        pytest.raises(ConfigurationError, match="was changed while the run was at work"),
+        Work(tmp_path / "work", "try", lambda: next(keys), {}) as work,
+    ):
+        work.run(ALONE, job, [(piece, [work.folder / "part-0"])], lambda done: None)
+
+
+def test_a_folder_that_is_not_there_on_the_machine_that_works(tmp_path):
+    with (
+        pytest.raises(ConfigurationError, match="is not there where the work is done"),
+        placing(tmp_path / "none" / "part-1"),
+    ):
+        pass
+
+
+def test_a_full_disk_is_said(tmp_path):
+    def full():
+        with writing(tmp_path / "part-1"):
+            raise OSError(28, "No space left on device")
+
+    with pytest.raises(ConfigurationError, match="No space left on device") as stopped:
+        full()
+    assert stopped.value.place == str(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_workers_end_with_their_parent(tmp_path):
+    """A run that is killed leaves nobody behind who goes on with it."""
+    program = (
+        "import os, sys, time\n"
+        "from fhirdrain.spread import Workers\n"
+        "if __name__ == '__main__':\n"
+        "    with Workers(2).executor() as executor:\n"
+        "        print([executor.submit(os.getpid).result() for _ in range(4)], flush=True)\n"
+        "        time.sleep(60)\n"
+    )
+    path = tmp_path / "parent.py"
+    path.write_text(program)
+    parent = subprocess.Popen(
+        [sys.executable, path], stdout=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+    )  # fmt: skip
+    assert parent.stdout is not None
+    pids = set(map(int, parent.stdout.readline().strip("[]\n").split(",")))
+    parent.kill()
+    parent.wait()
+    parent.stdout.close()
+    end = time.monotonic() + 10
+    while any(_runs(pid) for pid in pids):
+        assert time.monotonic() < end
+        time.sleep(0.05)
+
+
+def _runs(pid):
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except FileNotFoundError:
+        return False
+    return state != "Z"
 
 
 def test_a_process_that_is_killed_loses_nothing(tmp_path):
     _, found, _ = do(tmp_path, dies_once, Workers(2))
-    assert found == {f"piece-{n}": b"%d" % n for n in range(5)}
+    assert found == {f"part-{n}": b"%d" % n for n in range(5)}
     assert (tmp_path / "died-2").exists()
 
 
@@ -139,7 +235,7 @@ def test_where_workers_die_again_and_again_it_is_said(tmp_path):
     with pytest.raises(FhirdrainError, match="workers were lost 3 times") as stopped:
         do(tmp_path, dies, Workers(2))
     assert "goes on from there" in stopped.value.hint
-    assert (tmp_path / "work" / "manifest.json").exists()
+    assert (tmp_path / "work" / "fhirdrain-work.json").exists()
 
 
 @pytest.mark.parametrize("workers", [Workers(1), Workers(2)])
@@ -152,7 +248,7 @@ def test_an_error_of_a_piece_is_the_error_of_the_run(tmp_path, workers):
 def test_half_a_piece_is_never_there(tmp_path):
     with pytest.raises(ValueError, match="a fault of ours"):
         do(tmp_path, breaks)
-    assert {path.name for path in (tmp_path / "work").iterdir()} == {"manifest.json", "lock"}
+    assert {path.name for path in (tmp_path / "work").iterdir()} == {"fhirdrain-work.json", "lock"}
 
 
 def test_a_file_that_is_placed_is_there_only_when_it_is_whole(tmp_path):
@@ -173,9 +269,9 @@ def test_a_file_that_is_placed_is_there_only_when_it_is_whole(tmp_path):
 
 def test_two_runs_do_not_work_in_one_folder(tmp_path):
     with (
-        Work(tmp_path / "work", "job", {}),
+        Work(tmp_path / "work", "try", lambda: "job", {}),
         pytest.raises(ConfigurationError, match="another run"),
-        Work(tmp_path / "work", "job", {}),
+        Work(tmp_path / "work", "try", lambda: "job", {}),
     ):
         pass
 
@@ -184,7 +280,10 @@ def test_a_folder_that_is_not_ours_is_refused(tmp_path):
     folder = tmp_path / "work"
     folder.mkdir()
     (folder / "thesis.txt").write_text("all of it")
-    with pytest.raises(ConfigurationError, match="something else"), Work(folder, "job", {}):
+    with (
+        pytest.raises(ConfigurationError, match="something else"),
+        Work(folder, "try", lambda: "job", {}),
+    ):
         pass
     assert (folder / "thesis.txt").read_text() == "all of it"
 
@@ -192,19 +291,23 @@ def test_a_folder_that_is_not_ours_is_refused(tmp_path):
 def test_a_folder_that_others_can_write_is_refused(tmp_path):
     folder = tmp_path / "work"
     folder.mkdir()
-    folder.chmod(0o777)
-    with pytest.raises(ConfigurationError, match="others can write"), Work(folder, "job", {}):
+    folder.chmod(0o770)
+    with (
+        pytest.raises(ConfigurationError, match="others can write"),
+        Work(folder, "try", lambda: "job", {}),
+    ):
         pass
 
 
 def test_nobody_else_can_read_it(tmp_path):
-    with Work(tmp_path / "work", "job", {}) as work:
+    (tmp_path / "work").mkdir(mode=0o755)
+    with Work(tmp_path / "work", "try", lambda: "job", {}) as work:
         assert work.folder.stat().st_mode & 0o077 == 0
 
 
 def test_a_folder_that_cannot_be_made(tmp_path):
     with pytest.raises(ConfigurationError, match="no work can be kept"):
-        Work(tmp_path / "no" / "work", "job", {}).__enter__()
+        Work(tmp_path / "no" / "work", "try", lambda: "job", {}).__enter__()
 
 
 def test_what_makes_a_run_another(tmp_path):
@@ -212,7 +315,7 @@ def test_what_makes_a_run_another(tmp_path):
     file.write_text("one")
 
     def key(asked, files=(file,)):
-        return Spreading(Workers(1), tmp_path / "work").work(asked, files, {}).job
+        return Spreading(Workers(1), tmp_path / "work").work("try", asked, files, {}).job
 
     first = key({"form": "ndjson"})
     assert key({"form": "ndjson"}) == first
@@ -261,7 +364,7 @@ def test_a_run_that_was_killed_goes_on_and_writes_the_same(tmp_path):
 
     subprocess.run(command("alone"), check=True, capture_output=True)
     dealt = command("dealt", "--workers", "2", "--shards", "12")
-    manifest = tmp_path / "dealt.work" / "manifest.json"
+    manifest = tmp_path / "dealt.work" / "fhirdrain-work.json"
     process = subprocess.Popen(
         dealt, start_new_session=True, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )

@@ -209,8 +209,8 @@ def remembered(check: Check, key: str = "", apart: Sequence[bytes] = _OF_MORE_TH
     """Return a check of values that come again and again, that finds each of them right but once.
 
     It is for values that are judged by themselves (`COMING_AGAIN`); with a `key`, for those that an
-    object has under it. What holds one of the texts that are `apart` is looked at each time. A value
-    is known again by what marshal (version 2, without references) writes of it, in which no two that
+    object has under it. What holds one of the texts that are `apart` is looked at each time. What
+    was is known again by what marshal (version 2, without references) writes, in which no two that
     differ are alike: a text is not a number, 1 not true, and a decimal or a date cannot be written.
     """
     right: set[bytes] = set()
