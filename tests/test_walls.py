@@ -94,8 +94,12 @@ def test_optional_libraries_sit_behind_one_module_each():
             "import starlette",
             "from starlette",
             "import uvicorn",
+            "import zstandard",
+            "import distributed",
         )
     }
     assert holders.pop("from ucumvert") == {"conformance/ucum.py"}
     assert holders["fhir.resources.R4B"] == {"resources/typed.py"}
+    assert holders.pop("import zstandard") == {"packed.py"}
+    assert holders.pop("import distributed") == {"spread/cluster.py"}
     assert all(h.startswith("sandbox/") for n, hs in holders.items() if "fhir" not in n for h in hs)

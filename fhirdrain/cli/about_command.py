@@ -28,6 +28,8 @@ _LIBRARIES = (
     "tzdata",
     "ucumvert",
     "fhir.resources",
+    "zstandard",
+    "distributed",
 )
 
 

@@ -130,7 +130,6 @@ def command(
     recommended: bool,
     workers: int | None,
     cluster: str | None,
-    shards: int | None,
     work: Path | None,
     show_values: bool,
 ) -> None:
@@ -143,7 +142,7 @@ def command(
         progress = stack.enter_context(Progress())
         named, files = files, tuple(files_of(files, is_fhir))
         against = Against(profiles, profile, extensions, references, recommended, site_file)
-        spreading = spreading_of(stack, workers, cluster, shards, work, "-")
+        spreading = spreading_of(stack, workers, cluster, work, "-")
         checker, issues = against.checker()
         if spreading is None:
             found = chain(issues, check_sources(files, progress, checker))

@@ -30,7 +30,12 @@ from fhirdrain.cli.settings import (
     with_option,
     with_those_of,
 )
-from fhirdrain.cli.spreading import say_begun, spreading_of, spreading_options
+from fhirdrain.cli.spreading import (
+    say_begun,
+    shards_option,
+    spreading_of,
+    spreading_options,
+)
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.account import Account
 from fhirdrain.intake.rejects import refuse_overwriting
@@ -88,6 +93,7 @@ from fhirdrain.street.sources import files_of, made_from
     help="Where it goes what of other sites' FHIR was carried over, changed or lost, a line each.",
 )
 @spreading_options
+@shards_option
 @show_values_option()
 def command(
     sources: tuple[Path, ...],
@@ -149,7 +155,7 @@ def command(
             before = ", ".join(sorted(asked - set(extras)))
             say(f"{before}: sent too, since an earlier run into this store asked for them")
             wanted = wanted_of(sorted(asked), site)
-        spreading = spreading_of(stack, workers, cluster, shards, work, out)
+        spreading = spreading_of(stack, workers, cluster, work, out, shards)
         if spreading is not None:
             if store is not None or account_file is not None:
                 raise ConfigurationError(

@@ -20,18 +20,13 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
 def spreading_options(command: _Command) -> _Command:
-    """Add --workers, --cluster, --shards and --work."""
+    """Add --workers, --cluster and --work."""
     for option in (
         click.option(
             "--work",
             type=click.Path(path_type=Path),
             help="Where what is done is kept, so that a run that was stopped goes on from there;"
             " for a cluster, a folder that all of it sees. It holds patients' data.",
-        ),
-        click.option(
-            "--shards",
-            type=click.IntRange(1, 250),
-            help="Into how many shards the patients are dealt; what is written is the same.",
         ),
         click.option(
             "--cluster",
@@ -49,13 +44,22 @@ def spreading_options(command: _Command) -> _Command:
     return command
 
 
+def shards_option(command: _Command) -> _Command:
+    """Add --shards."""
+    return click.option(
+        "--shards",
+        type=click.IntRange(1, 250),
+        help="Into how many shards the patients are dealt; what is written is the same.",
+    )(command)
+
+
 def spreading_of(
     stack: ExitStack,
     workers: int | None,
     cluster: str | None,
-    shards: int | None,
     work: Path | None,
     beside: str,
+    shards: int | None = None,
 ) -> Spreading | None:
     """Return how the work is dealt out, None when it is not.
 

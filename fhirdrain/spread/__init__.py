@@ -6,7 +6,17 @@ each. May import only `errors`.
 
 from fhirdrain.spread.dealing import Deal, deal
 from fhirdrain.spread.spreading import Spreading
-from fhirdrain.spread.work import Work, piece, placing, writing
+from fhirdrain.spread.work import Work, piece, placing, refuse_other, writing
 from fhirdrain.spread.workers import Workers
 
-__all__ = ["Deal", "Spreading", "Work", "Workers", "deal", "piece", "placing", "writing"]
+__all__ = [
+    "Deal",
+    "Spreading",
+    "Work",
+    "Workers",
+    "deal",
+    "piece",
+    "placing",
+    "refuse_other",
+    "writing",
+]

@@ -15,6 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, BinaryIO, TypeVar
 
+from fhirdrain import __version__
 from fhirdrain.errors import ConfigurationError, FhirdrainError
 from fhirdrain.spread.workers import Workers
 
@@ -198,6 +199,15 @@ def piece(folder: Path, job: str, name: str) -> Path:
     """
     stem, dot, suffix = name.partition(".")
     return folder / f"{stem}-{job[:12]}{dot}{suffix}"
+
+
+def refuse_other(version: str) -> None:
+    """Refuse to work for a run of another version: it may write other bytes."""
+    if version != __version__:
+        raise ConfigurationError(
+            f"a worker has fhirdrain {__version__}, and the run is of {version}",
+            hint="all machines of a cluster need the same",
+        )
 
 
 @contextmanager

@@ -15,12 +15,13 @@ from operator import attrgetter
 from pathlib import Path
 from typing import BinaryIO
 
+from fhirdrain import __version__
 from fhirdrain.conformance import Checker
 from fhirdrain.conformance.check import check_share, unapplied
 from fhirdrain.errors import ConfigurationError, SourceError
 from fhirdrain.intake.item import Share
 from fhirdrain.issues import Issue
-from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, piece, writing
+from fhirdrain.spread import Deal, Spreading, Work, Workers, deal, piece, refuse_other, writing
 from fhirdrain.street.checking import Against, raise_first
 from fhirdrain.street.sources import opened
 from fhirdrain.street.telling import Told, silent
@@ -35,6 +36,7 @@ class CheckJob:
     against: Against
     reading: tuple[Deal, ...]
     key: str
+    version: str = __version__
 
     def part(self, number: int) -> Path:
         """Return where a piece of work puts what it found."""
@@ -55,6 +57,7 @@ class _End:
 
 def check_part(job: CheckJob, number: int) -> None:
     """Check files, or shares of them."""
+    refuse_other(job.version)
     checker = _checker(job.against, job.key)
     with writing(job.part(number)) as stream:
         for index, turn, of in job.reading[number]:

@@ -17,6 +17,7 @@ from operator import itemgetter
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from fhirdrain import __version__
 from fhirdrain.intake.item import FILE_STEP, RECORD_STEP, Share, SourceItem
 from fhirdrain.intake.rejects import Rejects
 from fhirdrain.intake.sources import Records, open_source
@@ -28,7 +29,7 @@ from fhirdrain.resources.references import Form
 from fhirdrain.site import Site, Source, load_site
 from fhirdrain.site.destination import Destination
 from fhirdrain.site.policy import load_policy
-from fhirdrain.spread import Deal, Spreading, Work, deal, piece, placing, writing
+from fhirdrain.spread import Deal, Spreading, Work, deal, piece, placing, refuse_other, writing
 from fhirdrain.street.mapping import close, sources_of
 from fhirdrain.street.patient import Wanted
 from fhirdrain.street.report import MapReport
@@ -43,7 +44,7 @@ class MapJob:
 
     `reading` are the files, or shares of them, of each piece that reads; `shards` is how many
     pieces send. `first` are rejects files, by index: they are read before all others. `told` is
-    what a Provenance tells; `key` changes with anything that the site means.
+    what a Provenance tells; `key` changes with anything that is read or asked.
     """
 
     folder: Path
@@ -59,6 +60,7 @@ class MapJob:
     shards: int
     told: Sources | None
     key: str
+    version: str = __version__
 
     def part(self, number: int) -> Path:
         """Return where a piece that reads puts what it read."""
@@ -170,6 +172,7 @@ def _finish(intake: Intake) -> None:
 
 
 def _site(job: MapJob) -> Site:
+    refuse_other(job.version)
     return replace(_loaded(job.site, job.key), destination=job.destination)
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from fhirdrain.errors import ConfigurationError, FhirdrainError
-from fhirdrain.spread import Spreading, Work, Workers, deal, placing, writing
+from fhirdrain.spread import Spreading, Work, Workers, deal, placing, refuse_other, writing
 
 
 @dataclass(frozen=True)
@@ -323,6 +323,14 @@ def test_what_makes_a_run_another(tmp_path):
     assert key({"form": "ndjson"}, (file, tmp_path / "none")) != first
     os.utime(file, (1, 1))
     assert key({"form": "ndjson"}) != first
+
+
+def test_a_worker_of_another_version_does_not_work(tmp_path):
+    from fhirdrain import __version__
+
+    refuse_other(__version__)
+    with pytest.raises(ConfigurationError, match=r"a worker has fhirdrain .* of 0\.0\.0-other"):
+        refuse_other("0.0.0-other")
 
 
 # -- dealing ----------------------------------------------------------------------------------
