@@ -5,11 +5,12 @@ from __future__ import annotations
 import codecs
 import io
 import traceback
-from collections.abc import Callable, Iterator
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from decimal import Decimal
-from functools import cache
-from itertools import chain
+from functools import cache, partial
+from itertools import chain, islice
 from math import isfinite
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -51,7 +52,7 @@ def check_stream(
     told, checker = told or _silent, checker or standard_checker()
     applied: set[str] = set()
     read = True
-    for issue in check_share(stream, file, told, checker, applied, _every):
+    for issue in check_share(stream, file, told, checker, applied, [(0, None)]):
         read = read and issue.severity != "fatal"
         yield issue
     if read:
@@ -64,9 +65,10 @@ def check_share(
     told: Told,
     checker: Checker,
     applied: set[str],
-    has: Callable[[int], bool],
+    spans: Iterable[tuple[int, int | None]],
 ) -> Iterator[Issue]:
-    """Yield what is wrong in those lines of NDJSON whose number `has` accepts, counted from 0.
+    """Yield what is wrong in some lines of NDJSON: in each of the `spans` so many are passed over,
+    and so many looked at (None: all).
 
     What is not NDJSON is one document, the first. The profiles asked for that were `applied` are
     added to those: `unapplied` says of a whole file which were not.
@@ -75,7 +77,7 @@ def check_share(
     start = b"".join(head)
     unmarked = start.removeprefix(codecs.BOM_UTF8)
     if not is_ndjson(unmarked, file):
-        if not has(0):
+        if next(iter(spans))[0]:
             return
         data = start + stream.read(raw.MOST_BYTES + 1)
         before = (blank if data.strip() else 0) or None
@@ -83,10 +85,20 @@ def check_share(
         return
     if head:
         head[0] = head[0].removeprefix(codecs.BOM_UTF8)
-    for number, line in enumerate(chain(head, _lines(stream)), blank + 1):
-        told(number)
-        if has(number - 1) and line.strip():
-            yield from _document(line.rstrip(b"\r\n"), file, number - 1, checker, _silent, applied)
+    lines = chain(head, _lines(stream))
+    number = blank
+    for passed, looked_at in spans:
+        number += passed
+        deque(islice(lines, passed), maxlen=0)
+        before = number
+        for line in islice(lines, looked_at):
+            number += 1
+            told(number)
+            if line.strip():
+                text = line.rstrip(b"\r\n")
+                yield from _document(text, file, number - 1, checker, _silent, applied)
+        if number == before:
+            return
 
 
 def unapplied(file: str, checker: Checker, applied: set[str], line: int = 0) -> Iterator[Issue]:
@@ -125,15 +137,11 @@ def _head(stream: BinaryIO) -> tuple[int, list[bytes]]:
 
 
 def _lines(stream: BinaryIO) -> Iterator[bytes]:
-    return iter(lambda: stream.readline(raw.MOST_BYTES + 1), b"")
+    return iter(partial(stream.readline, raw.MOST_BYTES + 1), b"")
 
 
 def _silent(count: int) -> None:
     """Tell nobody."""
-
-
-def _every(number: int) -> bool:
-    return True
 
 
 def is_ndjson(data: bytes, file: str = "") -> bool:
@@ -160,7 +168,7 @@ def check_resource(
     # Most that is checked holds no float: only where something is wrong it is looked for.
     if found and (exact := _exact(resource)) is not resource:
         found = [issue for issue, _ in _walked(exact, "", checker, _silent, applied)]
-    return [*found, *unapplied("", checker, applied)]
+    return [*found, *unapplied("", checker, applied)] if checker.options.profiles else found
 
 
 def _exact(value: Any) -> Any:

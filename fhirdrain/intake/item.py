@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from datetime import datetime
 from operator import attrgetter
@@ -102,6 +103,22 @@ class Share:
     def has(self, record: int) -> bool:
         """Tell whether a record is one of these, by its number in the file."""
         return record // self._RUN % self.of == self.turn
+
+    def left_of_run(self, record: int) -> int:
+        """Return how many records, from this one on, belong to whoever has it."""
+        return self._RUN - record % self._RUN
+
+    def spans(self) -> Iterator[tuple[int, int | None]]:
+        """Yield again and again how many records are others', and how many behind them are these.
+
+        None is all that there are.
+        """
+        if self.of == 1:
+            yield 0, None
+            return
+        yield self.turn * self._RUN, self._RUN
+        while True:
+            yield (self.of - 1) * self._RUN, self._RUN
 
 
 WHOLE = Share()

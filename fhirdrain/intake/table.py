@@ -7,7 +7,8 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import chain, count
+from contextlib import suppress
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
@@ -79,12 +80,21 @@ class Table:
     def _rows_of(self, lines: Iterable[str]) -> Rows:
         return csv.reader(lines, delimiter=self.source.delimiter, strict=True)
 
-    def _passed_over(self, lines: Iterator[str]) -> list[str]:
-        """Pass over a record of somebody else's share; what is a record is as for the others."""
-        line = next(lines)
-        if '"' in line:  # it may end on another line
-            next(self._rows_of(chain((line,), lines)))
-        return []
+    def _passed_over(self, lines: Iterator[str], records: int) -> bool:
+        """Pass over records of somebody else's share; tell whether there may be more behind them.
+
+        What is a record is as for whoever reads them.
+        """
+        try:
+            for line in islice(lines, records):
+                records -= 1
+                if '"' in line:  # it may end on another line
+                    with suppress(csv.Error):
+                        next(self._rows_of(chain((line,), lines)))
+        except UnicodeError:
+            return False
+        self._lines.clear()
+        return not records
 
     def _kept_lines(self, stream: TextIO) -> Iterator[str]:
         self._at = 0
@@ -164,33 +174,38 @@ class Table:
             lines = self._kept_lines(stream)
             rows = self._rows_of(lines)
             next(rows)  # the header
-            for record in count():
+            record = -1
+            while True:
+                record += 1
+                if not self._share.has(record):
+                    others = self._share.left_of_run(record)
+                    if not self._passed_over(lines, others):
+                        return
+                    record += others - 1
+                    continue
                 start = self._at + 1
                 self._lines.clear()
                 # So that whoever reads a share of the file gives each item the same number.
                 self._arrival = self._first + record * RECORD_STEP
-                ours = self._share.has(record)
                 try:
-                    cells = next(rows) if ours else self._passed_over(lines)
+                    cells = next(rows)
                 except StopIteration:
                     return
                 except csv.Error as error:
-                    if ours:
-                        yield self._refused(start, _unreadable(error, self._at))
+                    yield self._refused(start, _unreadable(error, self._at))
                     continue
                 except UnicodeError:
                     encoding = self.source.encoding
-                    if ours:
-                        yield self._refused(
-                            start,
-                            Refused(
-                                "encoding",
-                                f"from here on the file cannot be read as {encoding}",
-                                hint="was the file cut short?",
-                            ),
-                        )
+                    yield self._refused(
+                        start,
+                        Refused(
+                            "encoding",
+                            f"from here on the file cannot be read as {encoding}",
+                            hint="was the file cut short?",
+                        ),
+                    )
                     return
-                if cells and ours:
+                if cells:
                     yield from self._read(start, cells)
 
     def _item(self, line: int, part: str = "") -> SourceItem:

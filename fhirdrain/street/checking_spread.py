@@ -65,8 +65,8 @@ def check_part(job: CheckJob, number: int) -> None:
             read, failure = True, None
             try:
                 with opened(job.files[index]) as (data, file):
-                    has = Share(turn, of).has
-                    for issue in check_share(data, file, _nobody, checker, applied, has):
+                    spans = Share(turn, of).spans()
+                    for issue in check_share(data, file, _nobody, checker, applied, spans):
                         read = read and issue.severity != "fatal"
                         pickle.dump(issue, stream)
             except SourceError as error:

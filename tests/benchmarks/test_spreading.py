@@ -2,31 +2,30 @@
 
     python -m pytest tests/benchmarks/test_spreading.py --benchmark-enable -s
 
-Ratios inside one run: of wall time for two processes against one, and of processor time, that of all
-processes together, for a cluster that is up against the processes. Without --benchmark-enable a
+Ratios inside one run: of wall time, for the whole command with two processes against one; and of
+processor time, that of all processes together, for a cluster that is up against the processes. Without --benchmark-enable a
 hundredth of it is run, to see that it still runs.
 """
 
 from __future__ import annotations
 
 import statistics
+import subprocess
+import sys
 import time
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from fhirdrain.conformance import check_file
 from fhirdrain.resources.bundle import Writer
 from fhirdrain.site import load_site
 from fhirdrain.spread import Spreading, Workers
-from fhirdrain.street.checking import Against
-from fhirdrain.street.checking_spread import begun, check_spread
 from fhirdrain.street.mapping import opened_sources
 from fhirdrain.street.mapping_spread import MapSpread
 from fhirdrain.street.patient import NOTHING_MORE
 from tests.benchmarks.chart import SITE, SOURCE, write_chart
-from tests.benchmarks.test_mapping import HUNDREDTH, WHOLE, mapped
+from tests.benchmarks.test_mapping import HUNDREDTH, WHOLE
 
 psutil = pytest.importorskip("psutil")
 distributed = pytest.importorskip("distributed")
@@ -44,11 +43,11 @@ def map_dealt(chart: Path, out: Path, workers: Workers) -> None:
         run.map(work, lambda: Writer(stream, "ndjson"), rejects=out.with_suffix(".rejects"))
 
 
-def check_dealt(path: Path, workers: Workers) -> None:
-    against = Against()
-    checker, _ = against.checker()
-    with begun([str(path)], against, Spreading(workers, path.with_suffix(".work"))) as work:
-        assert list(check_spread([str(path)], against, checker, workers, work)) == []
+def command(*args: object) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "fhirdrain", *map(str, args)], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
 
 
 @contextmanager
@@ -90,17 +89,19 @@ def spreading(folder: Path, rows: int, rounds: int) -> dict[str, float]:
     """Return the ratios, each the median of so many rounds."""
     chart, out = write_chart(folder / "chart.csv", rows), folder / "out.ndjson"
     found: dict[str, list[float]] = {}
+    mapping = ("map", chart, "--site", SITE, "--source", SOURCE, "--as", "ndjson", "--out")
     for _ in range(rounds):
-        alone, _ = timed(mapped, chart, out)
+        alone, _ = timed(command, *mapping, out)
         whole = out.read_bytes()
-        two, cost = timed(map_dealt, chart, folder / "two.ndjson", Workers(2))
-        checked, _ = timed(check_file, out)
-        checked_by_two, _ = timed(check_dealt, out, Workers(2))
+        two, _ = timed(command, *mapping, folder / "two.ndjson", "--workers", 2)
+        checked, _ = timed(command, "check", out)
+        checked_by_two, _ = timed(command, "check", out, "--workers", 2)
+        _, cost = timed(map_dealt, chart, folder / "dealt.ndjson", Workers(2))
         with local_cluster() as workers:
             # Once, for what only the first run of a cluster does.
             map_dealt(write_chart(folder / "few.csv", 300), folder / "few.ndjson", workers)
             _, cost_there = timed(map_dealt, chart, folder / "there.ndjson", workers)
-        for name in ("two", "there"):
+        for name in ("two", "dealt", "there"):
             assert (folder / f"{name}.ndjson").read_bytes() == whole
         for name, ratio in (
             ("map by two processes, times as fast as by one", alone / two),

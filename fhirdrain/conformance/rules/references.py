@@ -64,10 +64,7 @@ class Index:
         self._root = root
         self._supplied = supplied
         self._is_filled = False
-        self._by_url: dict[str, list[Json]] = {}
-        self._by_name: dict[str, list[Json]] = {}
-        self._bases: dict[int, str] = {}
-        self._within: dict[int, Index] = {}
+        self._within: dict[int, Index] | None = None
         self.is_bundle = isinstance(root, dict) and root.get("resourceType") == "Bundle"
         self.kind = str(root.get("type")) if self.is_bundle else ""
         self.is_alone = not self.is_bundle and not supplied
@@ -79,6 +76,8 @@ class Index:
         """Return where references in a resource lead: a bundle has its own."""
         if resource is self._root or resource.get("resourceType") != "Bundle":
             return self
+        if self._within is None:
+            self._within = {}
         if id(resource) not in self._within:
             self._within[id(resource)] = Index(resource, self._supplied)
         return self._within[id(resource)]
@@ -86,6 +85,9 @@ class Index:
     def _fill(self) -> None:
         """Read the document; most documents of one resource refer to nothing that is in them."""
         self._is_filled = True
+        self._by_url: dict[str, list[Json]] = {}
+        self._by_name: dict[str, list[Json]] = {}
+        self._bases: dict[int, str] = {}
         root = self._root
         if self.is_bundle:
             entries = root.get("entry")
