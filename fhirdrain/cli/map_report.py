@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
 from typing import get_args
 
-from fhirdrain.bedside.policy import Answer, Judgement
+from fhirdrain.bedside.policy import Answer
 from fhirdrain.cli.output import say
 from fhirdrain.handoff.language import Language
 from fhirdrain.issues import render_issue
@@ -41,7 +39,7 @@ def say_report(report: MapReport, site: Site, *, stored: bool, show_values: bool
             f"look: {finding.drain}, {finding.time:%Y-%m-%d %H:%M}: "
             + (finding.message if show_values else finding.kind)
         )
-    _say_policy(report.judgements, Language("en", site.settings.zone) if show_values else None)
+    _say_policy(report, Language("en", site.settings.zone) if show_values else None)
     for note in report.notes:
         say(f"note: {note}")
     say(
@@ -62,20 +60,16 @@ def say_report(report: MapReport, site: Site, *, stored: bool, show_values: bool
         say(f"going out: {states or 'nothing'}")
 
 
-def _say_policy(judgements: Sequence[Judgement], language: Language | None) -> None:
+def _say_policy(report: MapReport, language: Language | None) -> None:
     """Say which figures of the site's policy are met, and that a person decides.
 
     Why is said in a language, where there is one: it holds patients' values.
     """
-    if not judgements:
+    if not report.answers:
         return
-    for one in judgements:
-        if one.answer == "met":
-            at = f", {one.time:%Y-%m-%d %H:%M}" if one.time is not None else ""
-            why = f": {'; '.join(map(language.say, one.why))}" if language is not None else ""
-            say(
-                f"policy: {', '.join(one.drains)}{at}: {one.figure.says} [{one.figure.source}]{why}"
-            )
-    counts = Counter(one.answer for one in judgements)
-    told = ", ".join(f"{counts[answer]} {answer}" for answer in get_args(Answer))
+    for one in report.judgements:
+        at = f", {one.time:%Y-%m-%d %H:%M}" if one.time is not None else ""
+        why = f": {'; '.join(map(language.say, one.why))}" if language is not None else ""
+        say(f"policy: {', '.join(one.drains)}{at}: {one.figure.says} [{one.figure.source}]{why}")
+    told = ", ".join(f"{report.answers[answer]} {answer}" for answer in get_args(Answer))
     say(f"policy: {told}; a prompt to look: local policy and licensed clinicians decide")

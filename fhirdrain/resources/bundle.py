@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -123,10 +124,30 @@ class Writer:
 
     def put(self, counts: Mapping[str, int], text: bytes) -> None:
         """Write the text of so many resources, those of a bundle joined as its entries are."""
+        self._next(counts).write(text)
+
+    def put_from(self, counts: Mapping[str, int], stream: BinaryIO, length: int) -> None:
+        """Write the text of so many resources, which are the next bytes of a stream."""
+        into = self._next(counts)
+        held = memoryview(self._held)
+        while length:
+            # Into the same place again and again: new memory for each piece takes as long again.
+            read = stream.readinto(held[:length])  # type: ignore[attr-defined]
+            if not read:
+                raise EOFError("a piece of work breaks off")
+            into.write(held[:read])
+            length -= read
+
+    @cached_property
+    def _held(self) -> bytearray:
+        return bytearray(1 << 20)
+
+    def _next(self, counts: Mapping[str, int]) -> BinaryIO:
+        """Count what comes next, and return where it goes."""
         if self.form != "ndjson":
             self._stream.write(JOINT if self.counts else b',"entry":[\n')
-        self._stream.write(text)
         self._count(counts)
+        return self._stream
 
     def _count(self, counts: Mapping[str, int]) -> None:
         for kind, number in counts.items():
@@ -209,16 +230,16 @@ class FolderWriter(Writer):
         """Return the name of the file for a type of resource."""
         return f"{kind}.ndjson{SUFFIXES[self._packing] if self._packing else ''}"
 
-    def put(self, counts: Mapping[str, int], text: bytes) -> None:
-        """Write the lines of resources that are all of one type."""
+    def _next(self, counts: Mapping[str, int]) -> BinaryIO:
+        """Count lines of resources that are all of one type, and return where they go."""
         (kind,) = counts
         stream = self._files.get(kind)
         if stream is None:
             file = self._stack.enter_context(self._folder.joinpath(self.file_of(kind)).open("wb"))
             stream = self._stack.enter_context(packed(file, self._packing))
             self._files[kind] = stream
-        stream.write(text)
         self._count(counts)
+        return stream
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         self._stack.close()

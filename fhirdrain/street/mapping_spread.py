@@ -343,7 +343,7 @@ def _gather_sent(
             for item, issue in items:
                 names.refuse(item, issue)
             for counts, length in lengths:
-                writer.put(counts, texts.read(length))
+                writer.put_from(counts, texts, length)
 
 
 def _patients(stream: BinaryIO) -> Iterator[tuple[str, MapReport, list[Any], list[Any], BinaryIO]]:

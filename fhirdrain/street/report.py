@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fhirdrain.bedside.findings import Finding
-from fhirdrain.bedside.policy import Judgement
+from fhirdrain.bedside.policy import Answer, Judgement
 from fhirdrain.bedside.reading import Reading
 from fhirdrain.intake.item import SourceItem
 from fhirdrain.issues import Issue
@@ -22,9 +22,10 @@ class MapReport:
     `respelled`, `drawn` and `assumed` count what was read as something else: units, words of a
     list, dates without a time, `handled` what FHIR elements of others were changed or lost.
     `unused` are parts that an item does not have. `ahead` are items stored before the time they
-    speak of. `judgements` are the answers to the figures of the site's policy, as known at each
-    patient's last reading. `half_timed` are rows with versions that say when they were stored and
-    others that do not, `said_of_several` row ids of several patients or items.
+    speak of. `judgements` are figures of the site's policy that are met, as known at each patient's
+    last reading, and `answers` counts those to all. `half_timed` are rows with versions that say
+    when they were stored and others that do not, `said_of_several` row ids of several patients or
+    items.
     """
 
     items: int = 0
@@ -42,6 +43,7 @@ class MapReport:
     readings: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     judgements: list[Judgement] = field(default_factory=list)
+    answers: Counter[Answer] = field(default_factory=Counter)
     drains: list[DrainSummary] = field(default_factory=list)
     resources: dict[str, int] = field(default_factory=dict)
     versions: int = 0
@@ -108,7 +110,7 @@ class MapReport:
 
 
 _NUMBERS = ("items", "mapped", "rejected", "ahead", "versions", "half_timed", "said_of_several")
-_COUNTERS = ("set_aside", "respelled", "drawn", "assumed", "unused", "handled")
+_COUNTERS = ("set_aside", "respelled", "drawn", "assumed", "unused", "handled", "answers")
 _LISTS = (
     "issues", "set_aside_items", "readings", "findings", "judgements", "drains", "notes",
 )  # fmt: skip

@@ -87,7 +87,9 @@ class Outgo:
         lines = lines_of(item for item in stand if not item.remembered)
         if self.told is not None and written and lines:
             write(provenance_of(self.told, patient, lines, written, self.form))
-        report.judgements = judged(drains, self.figures, site.settings)
+        answers = judged(drains, self.figures, site.settings)
+        report.answers.update(one.answer for one in answers)
+        report.judgements = [one for one in answers if one.answer == "met"]
         if self.keep_items:
             report.readings = [r for drain in drains for r in drain.readings]
             report.drains = summaries

@@ -147,7 +147,7 @@ def test_many_patients_in_any_number_of_shards_and_every_form(tmp_path, form):
     compared.form = form
     _, _, said = compared.assert_the_same(1, 2, 7, 40)
     assert said["mapped"] == 3_000
-    assert said["judgements"]
+    assert said["answers"].total() > 3
 
 
 def test_what_is_sent_beside_readings_and_where_it_came_from(tmp_path):
