@@ -26,6 +26,8 @@ _OURS = re.compile(r"\.?(part|shard|mended|settled)-[-.\w]*")
 # A worker that is lost may have been killed for its memory: not for ever once more.
 _ATTEMPTS = 3
 _MOST_OPEN = 1024
+# What a process has open beside the pieces: the streams, the lock, a database or two.
+_OTHERS_OPEN = 32
 
 Job = TypeVar("Job")
 
@@ -68,8 +70,12 @@ class Work:
             raise ConfigurationError(
                 "another run is at work in it", place=str(self.folder)
             ) from None
-        _open_many()
         self._take_up(known)
+        try:
+            self._refuse_too_many()
+        except BaseException:
+            self._lock.close()
+            raise
         return self
 
     def __exit__(
@@ -128,6 +134,22 @@ class Work:
                 path.unlink()
         self._write_manifest()
 
+    def _refuse_too_many(self) -> None:
+        """Refuse more pieces than this process may have open at once, before any is made."""
+        pieces = [
+            len(found) if isinstance(found, list) else found
+            for found in self.layout.values()
+            if isinstance(found, (list, int))
+        ]
+        room = _open_many()
+        if room is not None and max(pieces, default=0) + _OTHERS_OPEN > room:
+            raise ConfigurationError(
+                f"{max(pieces)} pieces of work are too many for a process that may open {room}"
+                " files",
+                place=str(self.folder),
+                hint="ulimit -n says how many; or fewer --shards, with another --work",
+            )
+
     def _write_manifest(self) -> None:
         body = {"kind": self._kind, "job": self.job, "layout": self.layout, "done": self.done}
         with writing(self.folder / _MANIFEST) as stream:
@@ -182,13 +204,16 @@ class Work:
             told(len(self.done))
 
 
-def _open_many() -> None:
-    """Let this process have as many files open as there are pieces, where it is let."""
+def _open_many() -> int | None:
+    """Let this process have many files open, where it is let; return how many, None for any."""
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    if soft < _MOST_OPEN and soft != resource.RLIM_INFINITY:
-        most = _MOST_OPEN if hard == resource.RLIM_INFINITY else min(hard, _MOST_OPEN)
+    if soft == resource.RLIM_INFINITY:
+        return None
+    most = _MOST_OPEN if hard == resource.RLIM_INFINITY else min(hard, _MOST_OPEN)
+    if soft < most:
         with suppress(ValueError, OSError):
-            resource.setrlimit(resource.RLIMIT_NOFILE, (max(soft, most), hard))
+            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+    return resource.getrlimit(resource.RLIMIT_NOFILE)[0]
 
 
 def piece(folder: Path, job: str, name: str) -> Path:

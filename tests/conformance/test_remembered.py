@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from copy import deepcopy
 from datetime import date
 from decimal import Decimal
 
@@ -56,7 +57,7 @@ def with_memory():
 
 def spoilt(resource, rng):
     """Return a resource in which one value is another, of any type, or has gone, or is new."""
-    copy = json.loads(json.dumps(resource, default=str))
+    copy = deepcopy(resource)
     holders = []
 
     def walk(value):
@@ -71,7 +72,7 @@ def spoilt(resource, rng):
     other = rng.choice(holders)
     new = rng.choice(
         [None, "", "x", 1, True, 1.5, Decimal("1.0"), [], {}, date(2025, 1, 1), "mL", "ml",
-         json.loads(json.dumps(other, default=str))]
+         deepcopy(other)]
     )  # fmt: skip
     how = rng.random()
     if how < 0.2:
@@ -104,13 +105,76 @@ def test_nothing_passes_for_a_text_that_it_is_not(with_memory, odd):
     assert with_memory(good) != []
 
 
-def test_what_a_profile_asks_of_the_rest_is_asked_each_time():
-    """A constraint on a concept that looks at the resource around it is not remembered."""
-    facts = {"constraint": [{"key": "x-1", "expression": "%resource.status = 'final'"}]}
-    assert not structure.is_alone(facts)
-    assert not structure.is_alone({"constraint": [{"expression": "coding.resolve().exists()"}]})
-    assert structure.is_alone({"constraint": [{"expression": "coding.exists()"}, {}]})
+@pytest.mark.parametrize(
+    ("expression", "alone"),
+    [
+        ("%resource.status = 'final'", False),
+        ("coding.resolve().exists()", False),
+        ("conformsTo('http://a.example/StructureDefinition/b')", False),
+        ("coding.memberOf('http://a.example/ValueSet/b')", False),
+        ("lastUpdated > now() - 3 seconds", False),
+        ("text.`re\\u0073olve`().exists()", False),
+        ("iif(today() > @2020-01-01, true, false)", False),
+        ("coding.where(system = 'http://loinc.org').count() = 1 and text.matches('a.*')", True),
+        ("coding.exists() implies ( text.exists() )", True),
+        ("hasValue() or (children().count() > id.count())", True),  # ele-1
+        ("coding.resolve ().exists()", False),
+        ("", True),
+    ],
+)
+def test_what_looks_at_more_than_the_value_is_looked_at_each_time(expression, alone):
+    """Where it is not sure, nothing is remembered."""
+    facts = {"constraint": [{"key": "x-1", "expression": expression}]}
+    assert structure.is_alone(facts) is alone
     assert structure.is_alone({})
+
+
+def test_who_assigned_a_number_is_looked_up_wherever_it_is_said():
+    """Alone there is nowhere to look; in a bundle it must lead somewhere."""
+    (observation,) = [r for r in LINES if r["resourceType"] == "Observation"][:1]
+    observation = deepcopy(observation)
+    organization = "2b3f2d4c-0000-4000-8000-000000000001"
+    observation["subject"] = {
+        "reference": "Patient/p",
+        "identifier": {
+            "system": "https://a.example/patient", "value": "1",
+            "assigner": {"reference": f"Organization/{organization}"},
+        },
+    }  # fmt: skip
+    bundle = {
+        "resourceType": "Bundle",
+        "type": "transaction",
+        "entry": [
+            {
+                "fullUrl": f"urn:uuid:{one}",
+                "resource": resource,
+                "request": {"method": "POST", "url": resource["resourceType"]},
+            }
+            for one, resource in (
+                (organization, {"resourceType": "Organization", "name": "North Pier"}),
+                ("2b3f2d4c-0000-4000-8000-000000000002", observation),
+            )
+        ],
+    }
+    fresh = check_resource(bundle, checker=Checker())
+    assert any("assigner" in issue.location for issue in fresh)
+    checker = Checker()
+    for _ in range(3):
+        check_resource(observation, checker=checker)
+    assert check_resource(bundle, checker=checker) == fresh
+
+
+def test_what_is_long_is_not_remembered():
+    seen = []
+    check = structure.remembered(lambda value, at, run: seen.append(value))
+
+    class Run:
+        found: tuple = ()
+        references: tuple = ()
+
+    for _ in range(2):
+        check({"text": "x" * 2_000}, None, Run())
+    assert len(seen) == 2
 
 
 def test_memory_has_an_end(monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import resource
 import signal
 import subprocess
 import sys
@@ -323,6 +324,17 @@ def test_what_makes_a_run_another(tmp_path):
     assert key({"form": "ndjson"}, (file, tmp_path / "none")) != first
     os.utime(file, (1, 1))
     assert key({"form": "ndjson"}) != first
+
+
+def test_more_pieces_than_may_be_open_are_refused_before_any_is_made(tmp_path, monkeypatch):
+    monkeypatch.setattr(resource, "getrlimit", lambda which: (256, 256))
+    with (
+        pytest.raises(ConfigurationError, match=r"250 pieces of work are too many .* 256 files"),
+        Work(tmp_path / "work", "try", lambda: "job", {"reading": [[]], "shards": 250}),
+    ):
+        pass
+    with Work(tmp_path / "other", "try", lambda: "job", {"reading": [[]] * 200, "shards": 3}):
+        pass
 
 
 def test_a_worker_of_another_version_does_not_work(tmp_path):

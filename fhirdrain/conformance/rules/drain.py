@@ -117,10 +117,10 @@ _ITS_OWN = frozenset(
     (
         "id", "text", "identifier", "status", "subject", "encounter", "effectiveDateTime",
         "effectivePeriod", "issued", "performer", "note", "device", "hasMember", "derivedFrom",
-        "partOf", "basedOn",
+        "partOf", "basedOn", "contained",
     )
 )  # fmt: skip
-_MOST_REMEMBERED = 2048
+_MOST_REMEMBERED, _LONGEST_REMEMBERED = 2048, 4096
 _right: dict[bytes, Observable] = {}
 
 
@@ -141,7 +141,8 @@ def check_observation(node: Node, report: Report) -> None:
         return
     before = len(report.found)
     observable = _check_whole(node, report)
-    if text and observable is not None and len(report.found) == before:
+    quiet = observable is not None and len(report.found) == before
+    if observable is not None and quiet and 0 < len(text) <= _LONGEST_REMEMBERED:
         if len(_right) >= _MOST_REMEMBERED:
             _right.clear()
         _right[text] = observable

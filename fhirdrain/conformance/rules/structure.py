@@ -7,6 +7,7 @@ walks a document, so they do as little as they can while nothing is wrong.
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from marshal import dumps
@@ -186,23 +187,44 @@ def _choice(name: str, found: frozenset[str], must: bool, at: At, run: Run) -> N
         run.add(at, "cardinality", f'"{name.removesuffix("[x]")}" is missing', code="required")
 
 
-_MOST_REMEMBERED = 4096
+_MOST_REMEMBERED, _LONGEST_REMEMBERED = 2048, 1024
 # What speaks of another part of a document, or of where it stands, is not remembered: these, as
 # texts in what `marshal` writes.
 _OF_MORE_THAN_ITSELF = (b"extension", b"reference", b"u\x02\x00\x00\x00id")
-# Of a reference itself, where it leads is looked at each time, and only one to what is contained
-# is judged by what is around it (ref-1).
-IN_A_REFERENCE = (b"extension", b"#", b"u\x02\x00\x00\x00id")
+# Of a reference itself, where it leads is looked at each time; but one to what is contained is
+# judged by what is around it (ref-1), and who assigned an identifier is a reference of its own.
+IN_A_REFERENCE = (b"extension", b"assigner", b"#", b"u\x02\x00\x00\x00id")
 
 
 # Types whose values are judged by themselves, and come again and again.
 COMING_AGAIN = frozenset(("CodeableConcept", "Quantity", "Meta"))
 
 
+# Functions of FHIRPath that look at nothing but what they are given, and words that may stand
+# before a bracket.
+_LOOK_AT_THEIR_OWN = frozenset(
+    (
+        "all", "allTrue", "anyTrue", "as", "children", "contains", "count", "distinct", "empty",
+        "endsWith", "exists", "first", "hasValue", "indexOf", "is", "isDistinct", "last", "length",
+        "lower", "matches", "not", "ofType", "single", "startsWith", "subsetOf", "substring",
+        "supersetOf", "tail", "toString", "upper", "where",
+        "and", "or", "xor", "implies", "in", "div", "mod",
+    )
+)  # fmt: skip
+_CALLED = re.compile(r"([A-Za-z_]\w*)\s*\(")
+
+
 def is_alone(facts: Mapping[str, Any]) -> bool:
-    """Tell whether no constraint of an element looks at more than its value."""
-    expressions = [one.get("expression") or "" for one in facts.get("constraint", ())]
-    return not any("%" in text or "resolve" in text for text in expressions)
+    """Tell whether no constraint of an element looks at more than its value.
+
+    That is: at no variable, and by no function that may look at the resource, at others or at the
+    clock. A name in backticks could be any.
+    """
+    expressions = [str(one.get("expression") or "") for one in facts.get("constraint", ())]
+    return all(
+        "%" not in text and "`" not in text and _LOOK_AT_THEIR_OWN.issuperset(_CALLED.findall(text))
+        for text in expressions
+    )
 
 
 def remembered(check: Check, key: str = "", apart: Sequence[bytes] = _OF_MORE_THAN_ITSELF) -> Check:
@@ -227,7 +249,8 @@ def remembered(check: Check, key: str = "", apart: Sequence[bytes] = _OF_MORE_TH
         before = len(run.found), len(run.references)
         check(value, at, run)
         quiet = (len(run.found), len(run.references)) == before and own is not None
-        if quiet and not any(mark in text for mark in apart):
+        short = len(text) <= _LONGEST_REMEMBERED
+        if quiet and short and not any(mark in text for mark in apart):
             if len(right) >= _MOST_REMEMBERED:
                 right.clear()
             right.add(text)
