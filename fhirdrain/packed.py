@@ -89,6 +89,12 @@ def packed(stream: BinaryIO, packing: Packing | None) -> Iterator[BinaryIO]:
             yield cast(BinaryIO, into)
 
 
+def require(packing: Packing | None) -> None:
+    """Raise `ConfigurationError` when the library that packs so is not there."""
+    if packing == "zstd":
+        _zstandard()
+
+
 class _Unpacked(io.RawIOBase):
     """Reads a packed stream and says so when it breaks off: a part must not pass for the whole."""
 

@@ -18,7 +18,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fhirdrain.errors import ConfigurationError, SourceError
-from fhirdrain.packed import open_plain, open_text, packed, packing_of, plain_name, unpacked
+from fhirdrain.packed import (
+    open_plain,
+    open_text,
+    packed,
+    packing_of,
+    plain_name,
+    require,
+    unpacked,
+)
 
 PACKINGS = ["gzip", "zstd"]
 TEXT = b"row,pat,value\n" + b"".join(b"%d,p-1,%d\n" % (n, n * 7919) for n in range(40_000))
@@ -123,3 +131,6 @@ def test_without_the_library_it_is_said_what_is_missing(monkeypatch):
     monkeypatch.setitem(sys.modules, "zstandard", None)
     with pytest.raises(ConfigurationError, match="pip install 'fhirdrain\\[zstd\\]'"):
         pack(b"", "zstd")
+    with pytest.raises(ConfigurationError, match="Zstandard needs"):
+        require("zstd")
+    require("gzip")

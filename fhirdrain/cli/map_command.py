@@ -39,7 +39,7 @@ from fhirdrain.cli.spreading import (
 from fhirdrain.errors import ConfigurationError
 from fhirdrain.intake.account import Account
 from fhirdrain.intake.rejects import refuse_overwriting
-from fhirdrain.packed import Packing, packed, packing_of, plain_name
+from fhirdrain.packed import Packing, packed, packing_of, plain_name, require
 from fhirdrain.resources.bundle import FolderWriter, Writer
 from fhirdrain.resources.references import Form
 from fhirdrain.site import load_site
@@ -134,6 +134,7 @@ def command(
         raise ConfigurationError(
             "a file is packed by its name", place=out, hint="a name that ends in .gz or .zst"
         )
+    require(compress or packing_of(out))
     form = "ndjson" if into_folder else form or "transaction"
     rejects = rejects or free_rejects(out, Path(plain_name(sources[0].name)).suffix)
     files = [Path(out)] if out != "-" and not into_folder else []

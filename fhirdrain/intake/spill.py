@@ -191,7 +191,7 @@ class Spill:
     def rows_said_of_several(self) -> int:
         """Return how many row ids were charted for several patients, or under several items."""
         self._flush()
-        return _count_several(self._base, "row")
+        return _count_several(self._base)
 
     def patients(self) -> Iterator[tuple[str, list[SourceItem]]]:
         """Yield each patient with its items, sorted by drain and time."""
@@ -238,7 +238,7 @@ class Spilled:
                         (shard,),
                     )
                     base.execute("DETACH part")
-                return _count_several(base, "row")
+                return _count_several(base)
 
     def refused(self, path: Path) -> Iterator[tuple[SourceItem, Issue]]:
         """Yield what was refused into one of the spills, in order."""
@@ -269,9 +269,9 @@ def _unwritable(error: sqlite3.Error, path: Path | None) -> ConfigurationError:
     )
 
 
-def _count_several(base: sqlite3.Connection, table: str) -> int:
+def _count_several(base: sqlite3.Connection) -> int:
     counted = base.execute(
-        f"SELECT count(*) FROM (SELECT id FROM {table} GROUP BY id HAVING count(*) > 1)"
+        "SELECT count(*) FROM (SELECT id FROM row GROUP BY id HAVING count(*) > 1)"
     ).fetchone()
     return int(counted[0])
 

@@ -209,7 +209,8 @@ class FolderWriter(Writer):
     """Writes NDJSON into a folder, a file for each type: `Observation.ndjson`.
 
     So does HL7's Bulk Data Access guide (hl7.org/fhir/uv/bulkdata), and it lists them in a
-    manifest, as is done here when the folder is left without an error. `packing` packs each file.
+    manifest, as is done here when the folder is left without an error; what stands in that is from
+    memory of the guide. `packing` packs each file.
     """
 
     by_type = True

@@ -21,6 +21,13 @@ LINES = [
 ]
 
 
+class Quiet:
+    """A run in which nothing was found."""
+
+    found: tuple = ()
+    references: tuple = ()
+
+
 class _Forgetful(dict):
     """A memory in which nothing is kept."""
 
@@ -168,12 +175,8 @@ def test_what_is_long_is_not_remembered():
     seen = []
     check = structure.remembered(lambda value, at, run: seen.append(value))
 
-    class Run:
-        found: tuple = ()
-        references: tuple = ()
-
     for _ in range(2):
-        check({"text": "x" * 2_000}, None, Run())
+        check({"text": "x" * 2_000}, None, Quiet())
     assert len(seen) == 2
 
 
@@ -182,12 +185,8 @@ def test_memory_has_an_end(monkeypatch):
     seen = []
     check = structure.remembered(lambda value, at, run: seen.append(value))
 
-    class Run:
-        found: tuple = ()
-        references: tuple = ()
-
     for number in (1, 1, 2, 3, 4, 1):
-        check({"text": str(number)}, None, Run())
+        check({"text": str(number)}, None, Quiet())
     assert [one["text"] for one in seen] == ["1", "2", "3", "4", "1"]
 
 
@@ -196,10 +195,6 @@ def test_what_speaks_of_more_than_itself_is_not_remembered(value):
     seen = []
     check = structure.remembered(lambda value, at, run: seen.append(value))
 
-    class Run:
-        found: tuple = ()
-        references: tuple = ()
-
     for _ in range(2):
-        check(value, None, Run())
+        check(value, None, Quiet())
     assert len(seen) == 2
